@@ -1,0 +1,7 @@
+# Libraries from the system. Each is seen by one room only (see the room's CMakeLists.txt).
+find_package(PkgConfig REQUIRED)
+pkg_check_modules(GSL REQUIRED IMPORTED_TARGET gsl)
+pkg_check_modules(FFTW REQUIRED IMPORTED_TARGET fftw3)
+pkg_check_modules(FYAML REQUIRED IMPORTED_TARGET libfyaml)
+pkg_check_modules(JANSSON REQUIRED IMPORTED_TARGET jansson)
+pkg_check_modules(PLPLOT REQUIRED IMPORTED_TARGET plplot)
