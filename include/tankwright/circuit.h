@@ -1,0 +1,197 @@
+/* circuit: the switching engine.
+ *
+ * A power stage is a set of linear networks, one per conduction state: x' = A x + b, y = C x + d, with exits
+ * at gate edges (known times) and where a linear functional of the state crosses zero (a device's current
+ * ends, a floating midpoint reaches a rail). Between exits the solution is exact (sum of exponentials, or the
+ * matrix exponential where the modes are defective); nothing is stepped, nothing is missed, grazing included.
+ * Derivation and sources: docs/theory.md, sections "Conduction states", "Events", "Steady state", "Energy".
+ *
+ * Model of one leg. The midpoint with the snubber capacitance C_m = 2 C_s to the rails is a state. A switch or
+ * diode conducts with v = threshold + slope * (leg current); it stops where its own current (leg current plus the
+ * current that keeps the snubbers on the device's drop) reaches zero; the midpoint then floats until a device takes
+ * over. A switch that closes on a midpoint at voltage dV brings it over at once and dissipates 1/2 C_m dV^2.
+ *
+ * Signs: the coil current is positive out of the midpoint; coil voltage = R_1 i + L di/dt + pan part, so that
+ * v_m = v_coil + esr * i + v_C. Gate timing: high switch on from t = 0 for T/2 - t_d, both off for t_d, low
+ * switch on for T/2 - t_d, both off for t_d.
+ */
+#ifndef TANKWRIGHT_CIRCUIT_H
+#define TANKWRIGHT_CIRCUIT_H
+
+#include "tankwright/base.h"
+
+/* ---- a half bridge on a constant rail ------------------------------------------------------------ */
+
+/* On-state law v = threshold + slope * i; both may be zero. */
+typedef struct tw_device {
+    double threshold_v;
+    double slope_ohm;
+} tw_device;
+
+/* One branch of the pan chain: a magnetizing inductance in parallel with a resistance, in series with the
+ * others: v_k = R_k (i - i_k) = L_k di_k/dt, Z_k = j w L_k R_k / (R_k + j w L_k). */
+typedef struct tw_chain_branch {
+    double inductance_h;
+    double resistance_ohm;
+} tw_chain_branch;
+
+#define TW_MAX_BRANCHES 12
+
+/* Coil with pan as seen at its terminals: R_1 and L_s in series with the branches. */
+typedef struct tw_load {
+    double resistance_ohm; /* R_1 > = 0 */
+    double inductance_h;   /* L_s > 0 */
+    size_t n_branches;
+    tw_chain_branch branches[TW_MAX_BRANCHES];
+} tw_load;
+
+/* Load of the coupled-coil model: L_m = k^2 L_1, L_s = L_1 - L_m, one branch (L_m, R_2); k = 0 gives none. */
+tw_load tw_load_coupled(double coil_inductance_h, double coil_resistance_ohm, double coupling,
+                        double pan_resistance_ohm);
+
+/* Impedance of the load at angular frequency w: *re + j *im, ohm. */
+void tw_load_impedance(const tw_load *load, double w_rad_s, double *re, double *im);
+
+/* Resonance: frequency where Im Z(w) = 1/(w C); the highest one where several exist. TW_OUT_OF_RANGE when
+ * none lies between 1 Hz and 100 MHz. */
+tw_status tw_load_resonance(tw_ctx *ctx, const tw_load *load, double capacitance_f, double *frequency_hz) TW_MUST_USE;
+
+typedef struct tw_half_bridge {
+    double rail_v;                /* > 0 */
+    double frequency_hz;          /* > 0 */
+    double dead_time_s;           /* >= 0, < 1/(2 f) */
+    double snubber_capacitance_f; /* per switch, >= 0; see tw_half_bridge_check for the floor */
+    tw_device transistor, diode;
+    double capacitance_f; /* total resonant capacitance seen by the coil, > 0 */
+    double esr_ohm;       /* >= 0 */
+    bool split;           /* two halves to the two rails, or one capacitor to the low side */
+    tw_load load;
+} tw_half_bridge;
+
+/* First field outside its legal range, by name. */
+tw_status tw_half_bridge_check(tw_ctx *ctx, const tw_half_bridge *stage) TW_MUST_USE;
+
+/* ---- commutation ---------------------------------------------------------------------------------- */
+
+typedef enum tw_commutation {
+    TW_COMMUTATION_UNKNOWN,
+    TW_COMMUTATION_FULL_ZVS,    /* the swing ends before the current's zero crossing and the switch closes in between */
+    TW_COMMUTATION_PARTIAL_ZVS, /* the current reverses or the switch closes before the swing is complete */
+    TW_COMMUTATION_REBOUND,     /* swing complete, current reversed within the dead time, midpoint sprang back */
+    TW_COMMUTATION_HARD         /* the current is against the swing at turn-off */
+} tw_commutation;
+
+/* "full-zvs", "partial-zvs", "rebound", "hard", "unknown". */
+const char *tw_commutation_word(tw_commutation verdict);
+
+/* The worse of two verdicts: hard > partial > rebound > full; unknown is the mildest. */
+tw_commutation tw_commutation_worse(tw_commutation a, tw_commutation b);
+
+/* One commutation of the period. Times are counted from the period's start (high gate on) and may run past the
+ * period's end so that turn_off <= swing_end. */
+typedef struct tw_edge {
+    bool rising; /* false: the high switch opens and the midpoint should fall */
+    tw_commutation verdict;
+    double turn_off_s;         /* the gate opens */
+    double turn_on_s;          /* the other gate closes: turn_off + dead time */
+    double turn_off_current_a; /* coil current at turn_off, positive when it drives the midpoint to the other rail */
+    double swing_end_s;        /* the other rail is reached, or the closing switch forced it there */
+    double swing_time_s;       /* swing_end - turn_off */
+    double zero_crossing_s;    /* coil current's zero crossing towards reversal: the first after turn_off, or for
+                                  `hard` the last before it; NaN where there is none within half a period */
+    double zero_crossing_margin_s;              /* zero_crossing - swing_end */
+    double window_shortest_s, window_longest_s; /* dead times that would be soft here: from the swing's free completion
+                                    to the zero crossing (the midpoint left alone); NaN where no dead time is soft */
+    double forced_voltage_v;                    /* midpoint's distance from where the closing switch took it, >= 0 */
+    double forced_energy_j;                     /* lost at once when the switch closed */
+} tw_edge;
+
+/* ---- periodic operating point -------------------------------------------------------------------- */
+
+typedef enum tw_signal {
+    TW_SIGNAL_MIDPOINT_VOLTAGE,
+    TW_SIGNAL_COIL_VOLTAGE,
+    TW_SIGNAL_COIL_CURRENT,
+    TW_SIGNAL_CAPACITOR_VOLTAGE,   /* tank end of the coil against the low side */
+    TW_SIGNAL_HIGH_DEVICE_CURRENT, /* from the rail into the midpoint: transistor positive, diode negative */
+    TW_SIGNAL_LOW_DEVICE_CURRENT,  /* from the midpoint to the low side: transistor positive, diode negative */
+    TW_SIGNAL_SUPPLY_CURRENT,      /* drawn from the rail, snubber and split-capacitor currents included */
+    TW_SIGNAL_PAN_CURRENT,         /* referred to the coil: i - i_k of the first branch; 0 without one */
+    TW_SIGNAL_COUNT
+} tw_signal;
+
+const char *tw_signal_key(tw_signal signal);  /* "midpoint_voltage", ... */
+const char *tw_signal_unit(tw_signal signal); /* "V" or "A" */
+
+/* Energies per period, joule. */
+typedef struct tw_energy {
+    double supplied;
+    double coil, pan, esr;    /* R_1; the branches' resistances; the capacitor's ESR */
+    double transistor, diode; /* on-state, both switches */
+    double forced;            /* forced commutation */
+    double stored;            /* change over the period: 0 in the steady state, to rounding */
+    double residual;          /* supplied - all the others */
+    double throughput;        /* scale for the residual: integral of |v_m i| over the period */
+} tw_energy;
+
+typedef struct tw_device_stress {
+    double transistor_average_a, transistor_rms_a, transistor_peak_a;
+    double diode_average_a, diode_rms_a, diode_peak_a;
+} tw_device_stress;
+
+/* Everything about the period, by exact integrals over the pieces. */
+typedef struct tw_operating_point {
+    double period_s;
+    double coil_current_peak_a, coil_current_rms_a; /* peak of |i| */
+    double coil_voltage_rms_v, coil_voltage_peak_v;
+    double capacitor_voltage_peak_v; /* half of the peak-to-peak swing (AC part) */
+    double capacitor_voltage_mean_v;
+    double real_power_w;         /* mean of v_coil i */
+    double reactive_power_var;   /* IEEE Std 1459 fundamental reactive power of v_coil and i */
+    double apparent_power_va;    /* coil rms volts times rms amperes */
+    double supply_power_w;       /* rail volts times mean supply current */
+    double bridge_phase_lag_rad; /* fundamental of v_m over i, positive when the current lags */
+    double coil_phase_lag_rad;   /* fundamental of v_coil over i */
+    double resonant_frequency_hz;
+    double equivalent_resistance_ohm, equivalent_inductance_h; /* of the load at the switching frequency */
+    double midpoint_capacitance_f;
+    tw_edge falling, rising;
+    tw_commutation commutation;         /* the worse of the two */
+    double forced_commutation_energy_j; /* per period */
+    tw_device_stress high, low;
+    tw_energy energy;
+    size_t newton_steps, pieces, exponentials, root_steps; /* what the solution cost */
+} tw_operating_point;
+
+typedef struct tw_steady_opts {
+    size_t max_newton_steps; /* default 40 */
+    double tolerance;        /* relative change of the state over a period, default 1e-12 */
+} tw_steady_opts;
+
+tw_steady_opts tw_steady_opts_default(void);
+
+/* A periodic solution: its pieces, ready to be evaluated anywhere. */
+typedef struct tw_steady tw_steady;
+
+/* Finds the periodic solution of the stage. Errors: TW_OUT_OF_RANGE names the field; TW_NO_CONVERGENCE tells the
+ * residual reached. `opts` NULL = default. *out goes to the caller (tw_steady_destroy). */
+tw_status tw_steady_solve(tw_ctx *ctx, const tw_half_bridge *stage, const tw_steady_opts *opts,
+                          tw_steady **out) TW_MUST_USE;
+void tw_steady_destroy(tw_steady *steady);
+
+/* Borrowed, valid as long as `steady`. */
+const tw_operating_point *tw_steady_point(const tw_steady *steady);
+
+/* The signal at n times (any finite seconds; taken modulo the period), into out[n]. Exact to rounding; at a forced
+ * jump the later value. */
+void tw_steady_sample(const tw_steady *steady, tw_signal signal, const double *time_s, size_t n, double *out);
+
+/* Times in [0, T) where pieces begin, ascending (gate edges, swing ends, device changes): for plots and for
+ * integration by others. Returns the count; writes at most `capacity` of them. */
+size_t tw_steady_breaks(const tw_steady *steady, double *time_s, size_t capacity);
+
+/* Complex Fourier coefficient of a signal at harmonic n >= 1, peak amplitude, cosine phase:
+ * signal ~ sum Re{ (re + j im) exp(j n w t) }. Exact. */
+void tw_steady_harmonic(const tw_steady *steady, tw_signal signal, unsigned n, double *re, double *im);
+
+#endif

@@ -1,0 +1,131 @@
+/* rig: the description of one power stage and its pick-ups, read from a YAML 1.2 file.
+ *
+ * A rig is a plain struct in SI units. Every number carries its standard uncertainty where the file stated
+ * one ("230 V +/- 3 %" is a rectangular limit, "(u=...)" a standard uncertainty; design: docs/rig-file.md).
+ * NaN in tw_value.value means "unknown" and is legal only where the field says so.
+ */
+#ifndef TANKWRIGHT_RIG_H
+#define TANKWRIGHT_RIG_H
+
+#include "tankwright/base.h"
+
+typedef enum tw_supply_kind { TW_SUPPLY_MAINS, TW_SUPPLY_DC } tw_supply_kind;
+typedef enum tw_arrangement { TW_ARRANGEMENT_HALF, TW_ARRANGEMENT_FULL } tw_arrangement;
+typedef enum tw_pan_kind { TW_PAN_NONE, TW_PAN_EQUIVALENT, TW_PAN_COUPLED, TW_PAN_FIELD } tw_pan_kind;
+typedef enum tw_current_pickup_kind { TW_CURRENT_PICKUP_NONE, TW_CURRENT_PICKUP_TRANSFORMER } tw_current_pickup_kind;
+typedef enum tw_voltage_pickup_kind { TW_VOLTAGE_PICKUP_NONE, TW_VOLTAGE_PICKUP_LOOP } tw_voltage_pickup_kind;
+
+typedef struct tw_rig_supply {
+    tw_supply_kind kind;
+    tw_value voltage_v;    /* rms for mains, volts for dc */
+    tw_value frequency_hz; /* mains only */
+    tw_value source_inductance_h;
+    tw_value source_resistance_ohm;
+    tw_value rail_capacitance_f;
+} tw_rig_supply;
+
+/* On-state law of one device: v = threshold + slope * i. */
+typedef struct tw_rig_device {
+    tw_value threshold_v;
+    tw_value slope_ohm;
+} tw_rig_device;
+
+typedef struct tw_rig_bridge {
+    tw_arrangement arrangement;
+    tw_value frequency_hz;
+    tw_value dead_time_s;
+    tw_value snubber_capacitance_f; /* per switch, its output capacitance included */
+    tw_rig_device transistor, diode;
+} tw_rig_bridge;
+
+typedef struct tw_rig_tank {
+    tw_value capacitance_f; /* total seen by the coil; may be unknown for analyse */
+    bool split;             /* two halves to the two rails, or one capacitor */
+    tw_value esr_ohm;
+} tw_rig_tank;
+
+typedef struct tw_rig_coil {
+    tw_value inductance_h; /* without pan */
+    tw_value resistance_ohm;
+} tw_rig_coil;
+
+typedef struct tw_rig_pan {
+    tw_pan_kind kind;
+    tw_value coupling;       /* coupled: 0 <= k < 1 */
+    tw_value resistance_ohm; /* coupled: R_2 referred to the coil; equivalent: series R of coil with pan */
+    tw_value inductance_h;   /* equivalent: series L of coil with pan */
+} tw_rig_pan;
+
+typedef struct tw_rig_current_pickup {
+    tw_current_pickup_kind kind;
+    tw_value turns;
+    tw_value burden_ohm;
+    tw_value magnetizing_inductance_h; /* seen from the secondary */
+    tw_value winding_resistance_ohm;
+    tw_value clamp_onset_v; /* peak burden volts where the clamp begins to conduct; unknown: no clamp */
+    bool reversed;          /* the person knows that the transformer sits the other way round */
+} tw_rig_current_pickup;
+
+typedef struct tw_rig_voltage_pickup {
+    tw_voltage_pickup_kind kind;
+    tw_value gain; /* loop volts per coil volt; may be unknown */
+    bool reversed;
+} tw_rig_voltage_pickup;
+
+/* How the recorder stored a channel. */
+typedef struct tw_rig_channel {
+    size_t channel;        /* 1 = first data channel of the record; 0 = not recorded */
+    tw_value probe_factor; /* volts at the pick-up = factor * recorded volts, default 1 */
+} tw_rig_channel;
+
+typedef struct tw_rig_recorder {
+    int bits;
+    tw_rig_channel current, voltage;
+    tw_value rail_voltage_v;    /* at the moment of a short record; may be unknown */
+    tw_value sample_interval_s; /* unknown: the record says */
+    tw_value skew_s;            /* voltage channel later than current channel by this; unknown: found from the record */
+    double noise;               /* rehearse: rms noise as a fraction of the full vertical range, default 0.004 */
+} tw_rig_recorder;
+
+typedef struct tw_rig {
+    char title[200];
+    tw_rig_supply supply;
+    tw_rig_bridge bridge;
+    tw_rig_tank tank;
+    tw_rig_coil coil;
+    tw_rig_pan pan;
+    tw_rig_current_pickup current_pickup;
+    tw_rig_voltage_pickup voltage_pickup;
+    tw_rig_recorder recorder;
+    uint64_t given[2]; /* bit k: key k of tw_rig_key(k) was written in the file or by an override */
+} tw_rig;
+
+/* A rig with every default and nothing given. */
+tw_rig tw_rig_default(void);
+
+/* Reads a rig. `overrides` are n_overrides texts KEY=VALUE applied after the file (errors name the option as
+ * place). On failure the context's record has file, line, column, key, what was found, what was expected. */
+tw_status tw_rig_load(tw_ctx *ctx, const char *path, const char *const *overrides, size_t n_overrides,
+                      tw_rig *out) TW_MUST_USE;
+
+/* The same from memory; `name` stands for the file in errors. */
+tw_status tw_rig_parse(tw_ctx *ctx, const char *name, const char *text, size_t length, const char *const *overrides,
+                       size_t n_overrides, tw_rig *out) TW_MUST_USE;
+
+/* Sets one key from text, e.g. ("bridge.frequency", "30k"), then checks only that key. */
+tw_status tw_rig_set(tw_ctx *ctx, tw_rig *rig, const char *key, const char *text) TW_MUST_USE;
+
+/* Checks the relations between keys (dead time shorter than half a period, coupling below 1, pan keys that
+ * belong to its kind, ...). */
+tw_status tw_rig_check(tw_ctx *ctx, const tw_rig *rig) TW_MUST_USE;
+
+/* Writes the completed rig as YAML that tw_rig_parse reads back to the same rig; each value that is a default
+ * carries the comment "# default". */
+tw_status tw_rig_write(tw_ctx *ctx, const tw_rig *rig, tw_text *out) TW_MUST_USE;
+
+/* The keys, in file order: name such as "tank.capacitance"; NULL beyond the last. */
+const char *tw_rig_key(size_t index);
+/* Whether the key of that name was given by the user. */
+bool tw_rig_is_given(const tw_rig *rig, const char *key);
+
+#endif
