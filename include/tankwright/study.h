@@ -123,8 +123,8 @@ typedef struct tw_rehearsal {
     double interval_s;
     double *current_v, *voltage_v;           /* [samples] as stored */
     double current_range_v, voltage_range_v; /* suggested full vertical span, symmetric about 0 */
-    double current_peak_v, voltage_peak_v;   /* true peaks at the pick-ups */
-    double sweep_s;                          /* suggested record length: a few periods in a 1-2-5 step */
+    double current_peak_v, voltage_peak_v; /* true peaks, like the ranges in recorded volts (probe factor taken out) */
+    double sweep_s;                        /* suggested record length: a few periods in a 1-2-5 step */
     size_t current_clipped, voltage_clipped;
     tw_warnings warnings;
 } tw_rehearsal;

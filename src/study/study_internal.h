@@ -1,0 +1,128 @@
+/* study, private: what its files share. */
+#ifndef TW_STUDY_INTERNAL_H
+#define TW_STUDY_INTERNAL_H
+
+#include "tankwright/reveal.h"
+#include "tankwright/study.h"
+
+/* Every result name of the contract: identifier, key, label, unit, group. Order is the order on the page. */
+#define TW_STUDY_FIELDS(X)                                                                                        \
+    X(SWITCHING_FREQUENCY, "switching_frequency", "switching frequency", "Hz", DRIVE)                             \
+    X(RESONANT_FREQUENCY, "resonant_frequency", "resonant frequency", "Hz", DRIVE)                                \
+    X(RAIL_VOLTAGE, "rail_voltage", "rail voltage", "V", DRIVE)                                                   \
+    X(LOOP_GAIN, "loop_gain", "loop gain", "", DRIVE)                                                             \
+    X(CHANNEL_SKEW, "channel_skew", "channel skew", "s", DRIVE)                                                   \
+    X(DUTY, "duty", "share of the period with the midpoint high", "", DRIVE)                                      \
+    X(WHOLE_CYCLES, "whole_cycles", "whole cycles in the record", "", DRIVE)                                      \
+    X(REAL_POWER, "real_power", "real power into the coil", "W", POWER)                                           \
+    X(REACTIVE_POWER, "reactive_power", "reactive power", "var", POWER)                                           \
+    X(APPARENT_POWER, "apparent_power", "apparent power", "VA", POWER)                                            \
+    X(POWER_FACTOR, "power_factor", "power factor of the coil", "", POWER)                                        \
+    X(SUPPLY_POWER, "supply_power", "power from the rail", "W", POWER)                                            \
+    X(PAN_POWER, "pan_power", "power in the pan", "W", POWER)                                                     \
+    X(EFFICIENCY, "efficiency", "share of the rail's power that reaches the pan", "", POWER)                      \
+    X(COIL_CURRENT_PEAK, "coil_current_peak", "coil current, peak", "A", COIL)                                    \
+    X(COIL_CURRENT_RMS, "coil_current_rms", "coil current, rms", "A", COIL)                                       \
+    X(COIL_VOLTAGE_RMS, "coil_voltage_rms", "coil voltage, rms", "V", COIL)                                       \
+    X(CAPACITOR_VOLTAGE_PEAK, "capacitor_voltage_peak", "capacitor voltage, peak", "V", COIL)                     \
+    X(BRIDGE_PHASE_LAG, "bridge_phase_lag", "current lags the midpoint by", "deg", COIL)                          \
+    X(COIL_PHASE_LAG, "coil_phase_lag", "current lags the coil voltage by", "deg", COIL)                          \
+    X(EQUIVALENT_RESISTANCE, "equivalent_resistance", "equivalent resistance", "ohm", LOAD)                       \
+    X(EQUIVALENT_INDUCTANCE, "equivalent_inductance", "equivalent inductance", "H", LOAD)                         \
+    X(TANK_CAPACITANCE, "tank_capacitance", "tank capacitance", "F", LOAD)                                        \
+    X(MIDPOINT_CAPACITANCE, "midpoint_capacitance", "midpoint capacitance", "F", LOAD)                            \
+    X(TURN_OFF_CURRENT, "turn_off_current", "turn-off current", "A", COMMUTATION)                                 \
+    X(SWING_TIME, "swing_time", "swing time", "s", COMMUTATION)                                                   \
+    X(ZERO_CROSSING_MARGIN, "zero_crossing_margin", "zero-crossing margin", "s", COMMUTATION)                     \
+    X(ZERO_CROSSING_MARGIN_FRACTION, "zero_crossing_margin_fraction", "margin as a share of the period", "",      \
+      COMMUTATION)                                                                                                \
+    X(DEAD_TIME, "dead_time", "dead time", "s", COMMUTATION)                                                      \
+    X(FORCED_COMMUTATION_ENERGY, "forced_commutation_energy", "forced commutation, per period", "J", COMMUTATION) \
+    X(SAMPLES_PER_SWING, "samples_per_swing", "samples per swing", "", COMMUTATION)                               \
+    X(HIGH_TRANSISTOR_AVERAGE, "high_transistor_current_average", "high transistor, average", "A", STRESS)        \
+    X(HIGH_TRANSISTOR_RMS, "high_transistor_current_rms", "high transistor, rms", "A", STRESS)                    \
+    X(HIGH_TRANSISTOR_PEAK, "high_transistor_current_peak", "high transistor, peak", "A", STRESS)                 \
+    X(HIGH_DIODE_AVERAGE, "high_diode_current_average", "high diode, average", "A", STRESS)                       \
+    X(HIGH_DIODE_RMS, "high_diode_current_rms", "high diode, rms", "A", STRESS)                                   \
+    X(HIGH_DIODE_PEAK, "high_diode_current_peak", "high diode, peak", "A", STRESS)                                \
+    X(LOW_TRANSISTOR_AVERAGE, "low_transistor_current_average", "low transistor, average", "A", STRESS)           \
+    X(LOW_TRANSISTOR_RMS, "low_transistor_current_rms", "low transistor, rms", "A", STRESS)                       \
+    X(LOW_TRANSISTOR_PEAK, "low_transistor_current_peak", "low transistor, peak", "A", STRESS)                    \
+    X(LOW_DIODE_AVERAGE, "low_diode_current_average", "low diode, average", "A", STRESS)                          \
+    X(LOW_DIODE_RMS, "low_diode_current_rms", "low diode, rms", "A", STRESS)                                      \
+    X(LOW_DIODE_PEAK, "low_diode_current_peak", "low diode, peak", "A", STRESS)                                   \
+    X(ENERGY_SUPPLIED, "energy_supplied", "from the rail, per period", "J", STRESS)                               \
+    X(ENERGY_COIL, "energy_coil", "in the coil, per period", "J", STRESS)                                         \
+    X(ENERGY_PAN, "energy_pan", "in the pan, per period", "J", STRESS)                                            \
+    X(ENERGY_CAPACITOR, "energy_capacitor", "in the capacitor's ESR, per period", "J", STRESS)                    \
+    X(ENERGY_TRANSISTOR, "energy_transistor", "transistors' on-state, per period", "J", STRESS)                   \
+    X(ENERGY_DIODE, "energy_diode", "diodes' on-state, per period", "J", STRESS)                                  \
+    X(ENERGY_RESIDUAL, "energy_residual", "left open in the balance, per period", "J", STRESS)                    \
+    X(CONDUCTION_RESIDUAL, "conduction_residual", "midpoint off its rail while conducting, rms", "V", STRESS)
+
+/* An edge's own fields. */
+#define TW_STUDY_EDGE_FIELDS(X)                                                                                  \
+    X(EDGE_TURN_OFF_CURRENT, "turn_off_current", "turn-off current", "A", COMMUTATION)                           \
+    X(EDGE_SWING_TIME, "swing_time", "swing time", "s", COMMUTATION)                                             \
+    X(EDGE_MARGIN, "zero_crossing_margin", "zero-crossing margin", "s", COMMUTATION)                             \
+    X(EDGE_MARGIN_FRACTION, "zero_crossing_margin_fraction", "margin as a share of the period", "", COMMUTATION) \
+    X(EDGE_DEAD_TIME_SHORTEST, "dead_time_shortest", "shortest soft dead time", "s", COMMUTATION)                \
+    X(EDGE_DEAD_TIME_LONGEST, "dead_time_longest", "longest soft dead time", "s", COMMUTATION)                   \
+    X(EDGE_FORCED_VOLTAGE, "forced_voltage", "voltage closed upon", "V", COMMUTATION)                            \
+    X(EDGE_FORCED_ENERGY, "forced_commutation_energy", "energy lost per edge", "J", COMMUTATION)                 \
+    X(EDGE_TURN_OFF_TIME, "turn_off_time", "gate opens at", "s", COMMUTATION)                                    \
+    X(EDGE_SWING_END_TIME, "swing_end_time", "swing ends at", "s", COMMUTATION)                                  \
+    X(EDGE_ZERO_CROSSING_TIME, "zero_crossing_time", "current crosses zero at", "s", COMMUTATION)                \
+    X(EDGE_CLOSING_TIME, "closing_time", "other switch closes at", "s", COMMUTATION)
+
+typedef enum tw_study__id {
+#define TW_STUDY_ID(id, key, label, unit, group) TW_STUDY_##id,
+    TW_STUDY_FIELDS(TW_STUDY_ID) TW_STUDY_EDGE_FIELDS(TW_STUDY_ID)
+#undef TW_STUDY_ID
+        TW_STUDY_ID_COUNT
+} tw_study__id;
+
+/* Appends a field; the arrays are as long as the tables above, so there is always room. */
+void tw_study__add(tw_reading *reading, tw_study__id id, tw_value value);
+void tw_study__add_edge(tw_reading_edge *edge, tw_study__id id, tw_value value);
+
+/* Puts the fields into the order of the table, whatever order they were added in. */
+void tw_study__sort_fields(tw_reading *reading);
+
+/* The value in other units: factor * v. */
+tw_value tw_study__times(tw_value v, double factor);
+
+/* The top-level turn_off_current, swing_time, margin and its fraction: those of the edge with the smaller margin. */
+void tw_study__add_worst_edge(tw_reading *reading);
+
+/* Adds the mark in every period so that it lies on the axis [0, span_s]; gates are cut at the ends. Marks with a NaN
+ * are left out. */
+void tw_study__add_mark(tw_reading *reading, tw_mark_kind kind, double begin_s, double end_s, double period_s,
+                        double span_s);
+
+/* Adds a curve of n zeroed values, for the caller to fill. */
+tw_status tw_study__add_wave(tw_ctx *ctx, tw_wave *waves, size_t *n_waves, size_t n, tw_signal signal,
+                             double **values) TW_MUST_USE;
+/* The key, label and unit of a signal's curve, without values. */
+tw_wave tw_study__wave(tw_signal signal);
+
+/* Label in plain words: "midpoint voltage". */
+const char *tw_study__signal_label(tw_signal signal);
+
+/* The rail as the rig states it at the moment of the record; unknown where it does not. */
+tw_value tw_study__record_rail(const tw_rig *rig);
+
+/* What reveal may know beforehand. */
+tw_prior tw_study__prior(const tw_rig *rig);
+
+/* The current transformer of the rig; errors name the key. */
+tw_status tw_study__transformer(tw_ctx *ctx, const tw_rig *rig, tw_transformer *out) TW_MUST_USE;
+
+/* A revealed record as a reading; takes the waveforms out of `revealed` (which is still to be disposed of). */
+tw_status tw_study__read_revealed(tw_ctx *ctx, const tw_rig *rig, tw_revealed *revealed, tw_reading *out) TW_MUST_USE;
+
+/* Fails with the rig's key as the place. */
+#define TW_STUDY_FAIL_KEY(ctx, status, the_key, ...) \
+    tw_fail_at((ctx), (status), "study", &(const tw_place){.key = (the_key)}, __VA_ARGS__)
+
+#endif
