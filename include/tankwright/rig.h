@@ -119,8 +119,14 @@ tw_status tw_rig_set(tw_ctx *ctx, tw_rig *rig, const char *key, const char *text
  * belong to its kind, ...). */
 tw_status tw_rig_check(tw_ctx *ctx, const tw_rig *rig) TW_MUST_USE;
 
-/* Writes the completed rig as YAML that tw_rig_parse reads back to the same rig; each value that is a default
- * carries the comment "# default". */
+/* Makes sure that each named quantity is known. The error names the first that is not, with the purpose ("forecast")
+ * and, where `file` is not NULL, the rig's file. TW_BAD_DATA: one is missing. */
+tw_status tw_rig_require(tw_ctx *ctx, const tw_rig *rig, const char *file, const char *purpose, const char *const *keys,
+                         size_t n_keys) TW_MUST_USE;
+
+/* Writes the completed rig as YAML that tw_rig_parse reads back to the same values (every written key then counts as
+ * given); each value that is a default carries the comment "# default". Keys that have no meaning with the rig's
+ * kinds (pan.coupling with kind none) are written only where they were given. */
 tw_status tw_rig_write(tw_ctx *ctx, const tw_rig *rig, tw_text *out) TW_MUST_USE;
 
 /* The keys, in file order: name such as "tank.capacitance"; NULL beyond the last. */

@@ -1,0 +1,266 @@
+/* The table of keys. docs/rig-file.md is its description for the user.
+ *
+ * Defaults are common practice of the trade (no source); a value that decides the result has none and stays
+ * unknown until given. Legal ranges are wide: they catch slips of a prefix, not unusual designs.
+ */
+#include "rig_private.h"
+
+#include <math.h>
+#include <string.h>
+
+static const char *const SUPPLY_KINDS[] = {"mains", "dc", NULL};
+static const char *const ARRANGEMENTS[] = {"half", "full", NULL};
+static const char *const PAN_KINDS[] = {"none", "equivalent", "coupled", "field", NULL};
+static const char *const CURRENT_KINDS[] = {"none", "transformer", NULL};
+static const char *const VOLTAGE_KINDS[] = {"none", "loop", NULL};
+
+#define UNKNOWN ((double)NAN)
+#define AT(field) offsetof(tw_rig, field)
+#define WORD(name_, field, words_, initial_) \
+    { .name = (name_), .offset = AT(field), .type = TW_RIG_KEY_WORD, .words = (words_), .initial = (initial_) }
+#define TRUTH(name_, field, initial_) \
+    { .name = (name_), .offset = AT(field), .type = TW_RIG_KEY_BOOL, .initial = (initial_) }
+#define NUMBER(name_, field, unit_, low_, high_, initial_)                                                         \
+    {                                                                                                              \
+        .name = (name_), .offset = AT(field), .type = TW_RIG_KEY_QUANTITY, .unit = TW_UNIT_##unit_, .low = (low_), \
+        .high = (high_), .initial = (initial_)                                                                     \
+    }
+#define MAYBE(name_, field, unit_, low_, high_)                                                                    \
+    {                                                                                                              \
+        .name = (name_), .offset = AT(field), .type = TW_RIG_KEY_QUANTITY, .unit = TW_UNIT_##unit_, .low = (low_), \
+        .high = (high_), .initial = UNKNOWN, .unknown_legal = true                                                 \
+    }
+
+/* half width 50 % of a rectangular distribution: what "typical" may mean for a transformer nobody measured */
+#define HALF_OF(x) ((x)*0.5 / 1.7320508075688772)
+
+static const tw_rig_key_row ROWS[] = {
+    {.name = "title", .offset = AT(title), .type = TW_RIG_KEY_TITLE},
+    WORD("supply.kind", supply.kind, SUPPLY_KINDS, TW_SUPPLY_MAINS),
+    MAYBE("supply.voltage", supply.voltage_v, VOLT, 1.0, 1500.0),
+    NUMBER("supply.frequency", supply.frequency_hz, HERTZ, 10.0, 1000.0, 50.0),
+    NUMBER("supply.source_inductance", supply.source_inductance_h, HENRY, 0.0, 0.1, 0.3e-3),
+    NUMBER("supply.source_resistance", supply.source_resistance_ohm, OHM, 0.0, 100.0, 0.4),
+    NUMBER("supply.rail_capacitance", supply.rail_capacitance_f, FARAD, 1e-9, 1.0, 6.8e-6),
+    WORD("bridge.arrangement", bridge.arrangement, ARRANGEMENTS, TW_ARRANGEMENT_HALF),
+    MAYBE("bridge.frequency", bridge.frequency_hz, HERTZ, 100.0, 10e6),
+    MAYBE("bridge.dead_time", bridge.dead_time_s, SECOND, 1e-9, 1e-3),
+    MAYBE("bridge.snubber_capacitance", bridge.snubber_capacitance_f, FARAD, 0.0, 10e-6),
+    NUMBER("bridge.transistor.threshold", bridge.transistor.threshold_v, VOLT, 0.0, 10.0, 0.9),
+    NUMBER("bridge.transistor.slope", bridge.transistor.slope_ohm, OHM, 0.0, 10.0, 20e-3),
+    NUMBER("bridge.diode.threshold", bridge.diode.threshold_v, VOLT, 0.0, 10.0, 0.8),
+    NUMBER("bridge.diode.slope", bridge.diode.slope_ohm, OHM, 0.0, 10.0, 15e-3),
+    MAYBE("tank.capacitance", tank.capacitance_f, FARAD, 1e-12, 10e-3),
+    TRUTH("tank.split", tank.split, true),
+    NUMBER("tank.esr", tank.esr_ohm, OHM, 0.0, 10.0, 3e-3),
+    MAYBE("coil.inductance", coil.inductance_h, HENRY, 1e-9, 1.0),
+    MAYBE("coil.resistance", coil.resistance_ohm, OHM, 0.0, 1e3),
+    WORD("pan.kind", pan.kind, PAN_KINDS, TW_PAN_NONE),
+    {.name = "pan.coupling",
+     .offset = AT(pan.coupling),
+     .type = TW_RIG_KEY_QUANTITY,
+     .unit = TW_UNIT_NONE,
+     .high = 1.0,
+     .initial = UNKNOWN,
+     .unknown_legal = true,
+     .below_high = true},
+    MAYBE("pan.resistance", pan.resistance_ohm, OHM, 1e-6, 1e6),
+    MAYBE("pan.inductance", pan.inductance_h, HENRY, 1e-9, 1.0),
+    WORD("pickups.current.kind", current_pickup.kind, CURRENT_KINDS, TW_CURRENT_PICKUP_NONE),
+    MAYBE("pickups.current.turns", current_pickup.turns, NONE, 1.0, 1e5),
+    MAYBE("pickups.current.burden", current_pickup.burden_ohm, OHM, 1e-3, 10e3),
+    {.name = "pickups.current.magnetizing_inductance",
+     .offset = AT(current_pickup.magnetizing_inductance_h),
+     .type = TW_RIG_KEY_QUANTITY,
+     .unit = TW_UNIT_HENRY,
+     .low = 1e-6,
+     .high = 1e3,
+     .initial = 20e-3,
+     .initial_u = HALF_OF(20e-3)},
+    {.name = "pickups.current.winding_resistance",
+     .offset = AT(current_pickup.winding_resistance_ohm),
+     .type = TW_RIG_KEY_QUANTITY,
+     .unit = TW_UNIT_OHM,
+     .high = 10e3,
+     .initial = 1.0,
+     .initial_u = HALF_OF(1.0)},
+    MAYBE("pickups.current.clamp_onset", current_pickup.clamp_onset_v, VOLT, 0.05, 100.0),
+    TRUTH("pickups.current.reversed", current_pickup.reversed, false),
+    WORD("pickups.voltage.kind", voltage_pickup.kind, VOLTAGE_KINDS, TW_VOLTAGE_PICKUP_NONE),
+    MAYBE("pickups.voltage.gain", voltage_pickup.gain, NONE, 1e-6, 10.0),
+    TRUTH("pickups.voltage.reversed", voltage_pickup.reversed, false),
+    {.name = "recorder.bits",
+     .offset = AT(recorder.bits),
+     .type = TW_RIG_KEY_BITS,
+     .low = 8.0,
+     .high = 16.0,
+     .initial = 8.0},
+    {.name = "recorder.channels.current",
+     .offset = AT(recorder.current.channel),
+     .type = TW_RIG_KEY_CHANNEL,
+     .high = 64.0,
+     .initial = 1.0},
+    NUMBER("recorder.channels.current.probe_factor", recorder.current.probe_factor, NONE, 1e-4, 1e6, 1.0),
+    {.name = "recorder.channels.voltage",
+     .offset = AT(recorder.voltage.channel),
+     .type = TW_RIG_KEY_CHANNEL,
+     .high = 64.0,
+     .initial = 2.0},
+    NUMBER("recorder.channels.voltage.probe_factor", recorder.voltage.probe_factor, NONE, 1e-4, 1e6, 1.0),
+    MAYBE("recorder.rail_voltage", recorder.rail_voltage_v, VOLT, 1.0, 2000.0),
+    MAYBE("recorder.sample_interval", recorder.sample_interval_s, SECOND, 1e-12, 1.0),
+    MAYBE("recorder.skew", recorder.skew_s, SECOND, -1e-3, 1e-3),
+    {.name = "recorder.noise",
+     .offset = AT(recorder.noise),
+     .type = TW_RIG_KEY_PLAIN,
+     .unit = TW_UNIT_NONE,
+     .high = 0.5,
+     .initial = 0.004},
+};
+enum { N_ROWS = sizeof ROWS / sizeof ROWS[0] };
+_Static_assert(sizeof ROWS / sizeof ROWS[0] <= TW_RIG_MAX_KEYS, "tw_rig.given holds one bit a key");
+
+static const char *const SECTIONS[] = {
+    "supply",
+    "bridge",
+    "bridge.transistor",
+    "bridge.diode",
+    "tank",
+    "coil",
+    "pan",
+    "pickups",
+    "pickups.current",
+    "pickups.voltage",
+    "recorder",
+    "recorder.channels",
+    "recorder.channels.current",
+    "recorder.channels.voltage",
+};
+enum { N_SECTIONS = sizeof SECTIONS / sizeof SECTIONS[0] };
+
+size_t tw_rig__count(void) {
+    return N_ROWS;
+}
+
+const tw_rig_key_row *tw_rig__row(size_t index) {
+    return &ROWS[index];
+}
+
+const char *tw_rig_key(size_t index) {
+    return index < N_ROWS ? ROWS[index].name : NULL;
+}
+
+size_t tw_rig__find(const char *name) {
+    if (strcmp(name, "recorder.channels.current.channel") == 0) {
+        name = "recorder.channels.current";
+    } else if (strcmp(name, "recorder.channels.voltage.channel") == 0) {
+        name = "recorder.channels.voltage";
+    }
+    for (size_t i = 0; i < N_ROWS; i++) {
+        if (strcmp(ROWS[i].name, name) == 0) {
+            return i;
+        }
+    }
+    return SIZE_MAX;
+}
+
+size_t tw_rig__find_section(const char *path) {
+    for (size_t i = 0; i < N_SECTIONS; i++) {
+        if (strcmp(SECTIONS[i], path) == 0) {
+            return i;
+        }
+    }
+    return SIZE_MAX;
+}
+
+const char *tw_rig__suggest(const char *path) {
+    const char *names[N_ROWS + N_SECTIONS];
+    size_t n = 0, n_siblings = 0;
+    /* a slip in the last part is likelier than one in the section: look among the siblings first */
+    const char *dot = strrchr(path, '.');
+    const size_t parent = dot != NULL ? (size_t)(dot - path) + 1 : 0;
+    const char *tails[N_ROWS + N_SECTIONS];
+    for (size_t i = 0; i < N_ROWS + N_SECTIONS; i++) {
+        const char *name = i < N_ROWS ? ROWS[i].name : SECTIONS[i - N_ROWS];
+        names[n++] = name;
+        if (strncmp(name, path, parent) == 0 && strchr(name + parent, '.') == NULL) {
+            tails[n_siblings++] = name + parent;
+        }
+    }
+    const char *near = tw_nearest_name(path + parent, tails, n_siblings);
+    if (near != NULL) {
+        return near - parent;
+    }
+    near = tw_nearest_name(path, names, n);
+    if (near != NULL) {
+        return near;
+    }
+    /* the right key in the wrong section */
+    for (size_t i = 0; i < N_ROWS; i++) {
+        const char *last = strrchr(ROWS[i].name, '.');
+        if (last != NULL && strcmp(last + 1, path + parent) == 0) {
+            return ROWS[i].name;
+        }
+    }
+    return NULL;
+}
+
+const char *tw_rig__hint(const char *path, char *out, size_t out_size) {
+    const char *near = tw_rig__suggest(path);
+    out[0] = '\0';
+    if (near != NULL) {
+        (void)snprintf(out, out_size, "; did you mean %s?", near);
+    }
+    return out;
+}
+
+void tw_rig__mark_given(tw_rig *rig, size_t index) {
+    rig->given[index / 64] |= UINT64_C(1) << (index % 64);
+}
+
+bool tw_rig__given(const tw_rig *rig, size_t index) {
+    return (rig->given[index / 64] >> (index % 64) & 1) != 0;
+}
+
+bool tw_rig_is_given(const tw_rig *rig, const char *key) {
+    const size_t index = tw_rig__find(key);
+    return index != SIZE_MAX && tw_rig__given(rig, index);
+}
+
+const void *tw_rig__field(const tw_rig *rig, size_t index) {
+    return (const char *)rig + ROWS[index].offset;
+}
+
+tw_value tw_rig__value(const tw_rig *rig, size_t index) {
+    tw_value v;
+    memcpy(&v, tw_rig__field(rig, index), sizeof v);
+    return v;
+}
+
+static bool starts(const char *name, const char *prefix) {
+    return strncmp(name, prefix, strlen(prefix)) == 0;
+}
+
+bool tw_rig__applies(const tw_rig *rig, size_t index) {
+    const char *name = ROWS[index].name;
+    if (strcmp(name, "supply.frequency") == 0 || starts(name, "supply.source_") ||
+        strcmp(name, "supply.rail_capacitance") == 0) {
+        return rig->supply.kind == TW_SUPPLY_MAINS;
+    }
+    if (strcmp(name, "pan.coupling") == 0) {
+        return rig->pan.kind == TW_PAN_COUPLED;
+    }
+    if (strcmp(name, "pan.resistance") == 0) {
+        return rig->pan.kind == TW_PAN_COUPLED || rig->pan.kind == TW_PAN_EQUIVALENT;
+    }
+    if (strcmp(name, "pan.inductance") == 0) {
+        return rig->pan.kind == TW_PAN_EQUIVALENT;
+    }
+    if (starts(name, "pickups.current.") && strcmp(name, "pickups.current.kind") != 0) {
+        return rig->current_pickup.kind == TW_CURRENT_PICKUP_TRANSFORMER;
+    }
+    if (starts(name, "pickups.voltage.") && strcmp(name, "pickups.voltage.kind") != 0) {
+        return rig->voltage_pickup.kind == TW_VOLTAGE_PICKUP_LOOP;
+    }
+    return true;
+}
