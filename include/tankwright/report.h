@@ -14,7 +14,6 @@
 #define TANKWRIGHT_REPORT_H
 
 #include "tankwright/base.h"
-#include "tankwright/capture.h"
 #include "tankwright/study.h"
 
 /* ---- text for a terminal --------------------------------------------------------------------------- */

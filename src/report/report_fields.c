@@ -1,0 +1,112 @@
+/* Fields of a reading as text. */
+#include "report_private.h"
+
+#include <math.h>
+#include <string.h>
+
+const tw_field *report__edge_field(const tw_reading_edge *edge, const char *key) {
+    for (size_t i = 0; i < edge->n_fields; i++) {
+        if (strcmp(edge->fields[i].key, key) == 0) {
+            return &edge->fields[i];
+        }
+    }
+    return NULL;
+}
+
+tw_value report__edge_value(const tw_reading_edge *edge, const char *key) {
+    const tw_field *field = report__edge_field(edge, key);
+    return field != NULL ? field->value : tw_unknown();
+}
+
+void report__format(tw_value v, const char *unit, char *out) {
+    if (!isfinite(v.value)) {
+        (void)snprintf(out, TW_QUANTITY_TEXT, "-");
+        return;
+    }
+    for (int k = 0; k < TW_UNIT_COUNT; k++) {
+        if (strcmp(tw_unit_symbol((tw_unit)k), unit) == 0) {
+            (void)tw_value_format(v, (tw_unit)k, 4, out);
+            return;
+        }
+    }
+    /* a unit that the table does not have: no prefix, so nothing can be misread */
+    char number[TW_QUANTITY_TEXT];
+    (void)tw_value_format(v, TW_UNIT_NONE, 4, number);
+    (void)snprintf(out, TW_QUANTITY_TEXT, "%.100s %.40s", number, unit);
+}
+
+void report__format_short(tw_value v, const char *unit, char *out) {
+    report__format(v, unit, out);
+    char *spread = strstr(out, " (u=");
+    if (spread != NULL) {
+        *spread = '\0';
+    }
+}
+
+/* Appends as long as it fits. */
+static size_t put(char *out, size_t used, const char *piece) {
+    const size_t n = strlen(piece);
+    if (used + n < TW_QUANTITY_TEXT) {
+        memcpy(out + used, piece, n);
+        used += n;
+    }
+    return used;
+}
+
+void report__pretty(const char *text, char *out) {
+    static const struct {
+        const char *plain, *typographic;
+        bool unit; /* stands behind a space only */
+    } SIGNS[] = {
+        {"mohm", "m\u03a9", true}, {"kohm", "k\u03a9", true}, {"uohm", "\u00b5\u03a9", true}, {"ohm", "\u03a9", true},
+        {"deg", "\u00b0", true},   {"us", "\u00b5s", true},   {"uH", "\u00b5H", true},        {"uF", "\u00b5F", true},
+        {"uJ", "\u00b5J", true},   {"uV", "\u00b5V", true},   {"uA", "\u00b5A", true},        {"uW", "\u00b5W", true},
+        {"-", "\u2212", false},
+    };
+    size_t used = 0;
+    for (size_t i = 0; text[i] != '\0';) {
+        size_t k = 0;
+        for (; k < sizeof SIGNS / sizeof SIGNS[0]; k++) {
+            const size_t n = strlen(SIGNS[k].plain);
+            const bool placed = SIGNS[k].unit ? i > 0 && text[i - 1] == ' ' : text[i + 1] >= '0' && text[i + 1] <= '9';
+            if (placed && strncmp(text + i, SIGNS[k].plain, n) == 0) {
+                used = put(out, used, SIGNS[k].typographic);
+                i += n;
+                break;
+            }
+        }
+        if (k == sizeof SIGNS / sizeof SIGNS[0]) {
+            const char one[2] = {text[i++], '\0'};
+            used = put(out, used, one);
+        }
+    }
+    out[used] = '\0';
+}
+
+const char *report__verdict_name(tw_commutation verdict) {
+    switch (verdict) {
+    case TW_COMMUTATION_FULL_ZVS:
+        return "full ZVS";
+    case TW_COMMUTATION_PARTIAL_ZVS:
+        return "partial ZVS";
+    case TW_COMMUTATION_REBOUND:
+        return "rebound";
+    case TW_COMMUTATION_HARD:
+        return "hard";
+    case TW_COMMUTATION_UNKNOWN:
+        break;
+    }
+    return "not determined";
+}
+
+const char *report__kind_word(tw_reading_kind kind) {
+    return kind == TW_READING_FORECAST ? "forecast" : "analysis";
+}
+
+size_t report__count_group(const tw_reading *reading, int group) {
+    size_t n = 0;
+    for (size_t i = 0; i < reading->n_fields; i++) {
+        n += reading->fields[i].group == group ? 1 : 0;
+    }
+    return n;
+}
