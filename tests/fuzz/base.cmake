@@ -1,0 +1,1 @@
+tw_fuzz(fuzz_number SOURCE fuzz/fuzz_number.c ROOMS base)
