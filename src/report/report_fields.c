@@ -35,11 +35,28 @@ void report__format(tw_value v, const char *unit, char *out) {
     (void)snprintf(out, TW_QUANTITY_TEXT, "%.100s %.40s", number, unit);
 }
 
+void report__format_set(double value, const char *unit, char *out) {
+    report__format(tw_exactly(value), unit, out);
+    const size_t point = strcspn(out, ".");
+    if (out[point] == '\0') {
+        return;
+    }
+    const size_t end = point + 1 + strspn(out + point + 1, "0123456789");
+    size_t keep = end;
+    while (out[keep - 1] == '0') {
+        keep--;
+    }
+    keep -= keep == point + 1 ? 1 : 0;
+    memmove(out + keep, out + end, strlen(out + end) + 1);
+}
+
 void report__format_short(tw_value v, const char *unit, char *out) {
     report__format(v, unit, out);
     char *spread = strstr(out, " (u=");
     if (spread != NULL) {
         *spread = '\0';
+    } else if (isfinite(v.value)) {
+        report__format_set(v.value, unit, out);
     }
 }
 

@@ -24,7 +24,7 @@ static const struct {
     {"Tank", {"equivalent_resistance", "equivalent_inductance", "tank_capacitance", "midpoint_capacitance"}},
 };
 
-static const char *const EDGE_KEYS[] = {"turn_off_current", "swing_time", "zero_crossing_margin", "forced_voltage",
+static const char *const EDGE_KEYS[] = {"turn_off_current", "swing_time", "zero_crossing_margin",
                                         "forced_commutation_energy"};
 
 void report__text_emphasis(tw_text *out, const tw_report_text_opts *opts, report__emphasis kind, const char *text) {
@@ -108,7 +108,7 @@ static void put_fields(const tw_reading *reading, const tw_report_text_opts *opt
 }
 
 static void put_edge_row(tw_text *out, const char *label, const char *falling, const char *rising) {
-    report__text_pad(out, label, LABEL_WIDTH - 8);
+    report__text_pad(out, label, LABEL_WIDTH - 6);
     report__text_pad(out, falling, EDGE_WIDTH);
     tw_text_addf(out, "%s\n", rising);
 }

@@ -7,10 +7,10 @@
 
 static void put_capture_row(const tw_capture_channel *c, size_t samples, size_t name_width, tw_text *out) {
     char low[TW_QUANTITY_TEXT], high[TW_QUANTITY_TEXT], mean[TW_QUANTITY_TEXT], step[TW_QUANTITY_TEXT];
-    report__format(tw_exactly(c->minimum), c->unit, low);
-    report__format(tw_exactly(c->maximum), c->unit, high);
-    report__format(tw_exactly(c->mean), c->unit, mean);
-    report__format(tw_exactly(c->step), c->unit, step);
+    report__format_set(c->minimum, c->unit, low);
+    report__format_set(c->maximum, c->unit, high);
+    report__format_set(c->mean, c->unit, mean);
+    report__format_set(c->step, c->unit, step);
     tw_text_add(out, "  ");
     report__text_pad(out, c->name, name_width + 2);
     report__text_pad(out, c->unit[0] != '\0' ? c->unit : "-", 6);
@@ -26,9 +26,9 @@ tw_status tw_report_text_capture(tw_ctx *ctx, const tw_capture *capture, const t
                                  tw_text *out) {
     (void)ctx;
     char interval[TW_QUANTITY_TEXT], start[TW_QUANTITY_TEXT], length[TW_QUANTITY_TEXT];
-    report__format(tw_exactly(capture->sample_interval_s), "s", interval);
-    report__format(tw_exactly(capture->start_time_s), "s", start);
-    report__format(tw_exactly(capture->sample_interval_s * (double)capture->samples), "s", length);
+    report__format_set(capture->sample_interval_s, "s", interval);
+    report__format_set(capture->start_time_s, "s", start);
+    report__format_set(capture->sample_interval_s * (double)capture->samples, "s", length);
     report__text_emphasis(out, opts, REPORT_BOLD, capture->source);
     tw_text_addf(out, "\n  %zu samples every %s, %s in all, first at %s\n", capture->samples, interval, length, start);
     if (capture->understood[0] != '\0') {
@@ -52,9 +52,9 @@ tw_status tw_report_text_capture(tw_ctx *ctx, const tw_capture *capture, const t
 
 static void put_range(tw_text *out, const char *name, double range_v, double peak_v, size_t clipped) {
     char range[TW_QUANTITY_TEXT], half[TW_QUANTITY_TEXT], peak[TW_QUANTITY_TEXT];
-    report__format(tw_exactly(range_v), "V", range);
-    report__format(tw_exactly(range_v / 2), "V", half);
-    report__format(tw_exactly(peak_v), "V", peak);
+    report__format_set(range_v, "V", range);
+    report__format_set(range_v / 2, "V", half);
+    report__format_set(peak_v, "V", peak);
     tw_text_addf(out, "  %-16s full range %s (from -%s to +%s); the peak is %s", name, range, half, half, peak);
     if (clipped > 0) {
         tw_text_addf(out, "; %zu samples clipped", clipped);
@@ -66,9 +66,9 @@ tw_status tw_report_text_rehearsal(tw_ctx *ctx, const tw_rehearsal *rehearsal, c
                                    tw_text *out) {
     (void)ctx;
     char sweep[TW_QUANTITY_TEXT], interval[TW_QUANTITY_TEXT], length[TW_QUANTITY_TEXT];
-    report__format(tw_exactly(rehearsal->sweep_s), "s", sweep);
-    report__format(tw_exactly(rehearsal->interval_s), "s", interval);
-    report__format(tw_exactly(rehearsal->interval_s * (double)rehearsal->samples), "s", length);
+    report__format_set(rehearsal->sweep_s, "s", sweep);
+    report__format_set(rehearsal->interval_s, "s", interval);
+    report__format_set(rehearsal->interval_s * (double)rehearsal->samples, "s", length);
     report__text_emphasis(out, opts, REPORT_BOLD, "Set the recorder to");
     tw_text_append(out, "\n", 1);
     put_range(out, "current channel", rehearsal->current_range_v, rehearsal->current_peak_v,

@@ -116,9 +116,9 @@ tw_status tw_report_advice(tw_ctx *ctx, const tw_reading *reading, tw_text *out)
 const char *tw_report_caution(size_t index) {
     static const char *const CAUTIONS[] = {
         "Every part is at mains potential, even where it looks isolated; mind local electrical rules.",
-        "Never lift the recorder's earth. Pick-ups need insulation rated for the mains and its transients.",
-        "The rail holds a lethal charge after unplugging: discharge it and verify before you touch anything.",
-        "Hot workpieces, strong fields: keep active implants away. Get a licensed person where the law asks.",
+        "Never lift the recorder's earth. Pick-ups need insulation for the mains and its transients.",
+        "The rail stays lethal after unplugging: discharge it and verify before you touch anything.",
+        "Hot workpieces, strong fields: no active implants near; a licensed person where the law asks.",
     };
     return index < sizeof CAUTIONS / sizeof CAUTIONS[0] ? CAUTIONS[index] : NULL;
 }
