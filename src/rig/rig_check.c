@@ -23,7 +23,8 @@ static tw_status check_timing(tw_ctx *ctx, const tw_rig_bridge *bridge) {
         return TW_OK;
     }
     char found[TW_QUANTITY_TEXT], limit[TW_QUANTITY_TEXT];
-    (void)tw_value_format(tw_exactly(bridge->dead_time_s.value), TW_UNIT_SECOND, 4, found);
+    const tw_quantity dead_time = tw_quantity_of(tw_exactly(bridge->dead_time_s.value), TW_UNIT_SECOND);
+    (void)tw_quantity_format(&dead_time, found);
     (void)tw_value_format(tw_exactly(half_period_s), TW_UNIT_SECOND, 4, limit);
     return refuse(ctx, "bridge.dead_time", "found %s; expected less than half the switching period, %s", found, limit);
 }

@@ -58,15 +58,17 @@ static tw_status syntax_failure(const loader *l) {
     void *iterator = NULL;
     const struct fy_diag_error *e = fy_diag_errors_iterate(l->diag, &iterator);
     tw_place place = {.file = l->name};
-    char quote[TW_QUOTE_TEXT];
+    char message[240];
     if (e == NULL || e->msg == NULL) {
         return tw_fail_at(l->ctx, TW_BAD_DATA, "rig", &place, "not readable as YAML");
     }
     place.line = e->line > 0 ? (size_t)e->line : 1;
     place.column = e->column > 0 ? (size_t)e->column : 1;
-    (void)tw_quote(e->msg, strlen(e->msg), quote); /* one line, whatever the message repeats of the file */
-    return tw_fail_at(l->ctx, TW_BAD_DATA, "rig", &place, "not readable as YAML: %.*s", (int)strlen(quote) - 2,
-                      quote + 1);
+    (void)snprintf(message, sizeof message, "%s", e->msg);
+    for (char *c = message; *c != '\0'; c++) { /* the message may repeat bytes of the file: keep it one plain line */
+        *c = *c >= ' ' && *c <= '~' ? *c : '?';
+    }
+    return tw_fail_at(l->ctx, TW_BAD_DATA, "rig", &place, "not readable as YAML: %s", message);
 }
 
 /* The next event; the caller frees it. */
@@ -130,9 +132,10 @@ static const char *expected_for(size_t index) {
     }
 }
 
-static tw_status set_from_scalar(loader *l, size_t index, struct fy_event *event) {
+static tw_status set_from_scalar(loader *l, size_t index, const struct fy_mark *key_mark, struct fy_event *event) {
     const tw_rig_key_row *row = tw_rig__row(index);
-    struct fy_mark mark = mark_of(event);
+    const struct fy_mark *value_mark = fy_event_start_mark(event);
+    struct fy_mark mark = value_mark != NULL ? *value_mark : *key_mark; /* a missing value has no place of its own */
     const enum fy_scalar_style style =
         event->scalar.value != NULL ? fy_token_scalar_style(event->scalar.value) : FYSS_PLAIN;
     mark.column += style == FYSS_SINGLE_QUOTED || style == FYSS_DOUBLE_QUOTED ? 1 : 0;
@@ -175,7 +178,7 @@ static tw_status read_value(loader *l, const char *path, const struct fy_mark *k
         if (section != SIZE_MAX && l->seen_section[section]) {
             return refuse(l, key_mark, path, "given a second time");
         }
-        return set_from_scalar(l, index, event);
+        return set_from_scalar(l, index, key_mark, event);
     }
     size_t length = 0;
     if (event->type == FYET_SCALAR) {

@@ -91,14 +91,14 @@ static tw_status set_quantity(tw_ctx *ctx, tw_rig *rig, size_t index, const char
 
 static tw_status set_word(tw_ctx *ctx, tw_rig *rig, size_t index, const char *text, size_t length,
                           const tw_place *origin) {
-    static const char *const TRUTHS[] = {"false", "true", NULL};
+    static const char *const TRUTHS[] = {"true", "false", NULL};
     const tw_rig_key_row *row = tw_rig__row(index);
     const char *const *words = row->type == TW_RIG_KEY_BOOL ? TRUTHS : row->words;
     char list[120], quote[TW_QUOTE_TEXT];
     size_t used = 0;
     for (int i = 0; words[i] != NULL; i++) {
         if (strlen(words[i]) == length && memcmp(words[i], text, length) == 0) {
-            store(rig, index, i, 0.0);
+            store(rig, index, row->type == TW_RIG_KEY_BOOL ? i == 0 : i, 0.0);
             return TW_OK;
         }
         const char *joint = i == 0 ? "" : words[i + 1] == NULL ? " or " : ", ";

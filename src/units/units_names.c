@@ -51,8 +51,7 @@ const char *tw_nearest_name(const char *wanted, const char *const *names, size_t
             continue;
         }
         const size_t d = distance(wanted, n, names[i], m);
-        /* a typing slip or two, or a third of a long name */
-        const size_t allowed = m / 3 > 2 ? m / 3 : 2;
+        const size_t allowed = m / 3 > 1 ? m / 3 : 1; /* one slip in a short name, a third of a long one */
         if (d <= allowed && d < m && (best == NULL || d < best_distance)) {
             best = names[i];
             best_distance = d;
