@@ -188,18 +188,36 @@ marks)
     done
     ;;
 state)
+    export TW_STATE_LIST="$tree/mutable-state.txt"
     run() {
-        cc -c -fPIC "$tree/state.c" -o "$tree/state.o" && rm -f "$tree/state.a" && ar rc "$tree/state.a" "$tree/state.o" &&
-            "$tools/check-state" "$tree/state.a"
+        cc -c -fPIC "$tree/state.c" -o "$tree/state.c.o" && rm -f "$tree/state.a" &&
+            ar rc "$tree/state.a" "$tree/state.c.o" && "$tools/check-state" "$tree/state.a"
     } >"$out" 2>&1
+    : >"$TW_STATE_LIST"
     echo 'static const char *const NAMES[] = {"a", "b"}; const char *name(int i) { return NAMES[i]; }' >"$tree/state.c"
     passes "constant tables"
     echo 'int next(void) { static int n; return ++n; }' >"$tree/state.c"
-    refuses "a zeroed static" "n[.]"
+    echo 'state:n a counter' >"$TW_STATE_LIST"
+    passes "a static with a written reason"
+    : >"$TW_STATE_LIST"
+    refuses "a zeroed static" "state:n: mutable"
+    : >"$TW_STATE_LIST"
     echo 'static int count = 3; int next(void) { return ++count; }' >"$tree/state.c"
-    refuses "a set static" "count"
+    refuses "a set static" "state:count: mutable"
+    : >"$TW_STATE_LIST"
     echo 'int shared;' >"$tree/state.c"
-    refuses "a global" "shared"
+    refuses "a global" "state:shared: mutable"
+    echo 'int three(void) { return 3; }' >"$tree/state.c"
+    echo 'state:n a counter' >"$TW_STATE_LIST"
+    refuses "a reason without a variable" "take the entry out"
+    ;;
+links)
+    mkdir -p "$tree/docs"
+    echo 'See [the page](docs/page.md#part) and [outside](https://example.org/x).' >"$tree/README.md"
+    echo 'Back to [start](../README.md).' >"$tree/docs/page.md"
+    passes "links that lead somewhere"
+    echo 'See [the page](docs/gone.md).' >"$tree/README.md"
+    refuses "a link to a missing page" "README.md:1: docs/gone.md"
     ;;
 *)
     echo "selftest: unknown check '$check'" >&2
