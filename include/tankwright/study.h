@@ -133,6 +133,11 @@ tw_status tw_study_rehearse(tw_ctx *ctx, const tw_rig *rig, const tw_rehearse_op
                             tw_rehearsal *out) TW_MUST_USE;
 void tw_rehearsal_dispose(tw_rehearsal *rehearsal);
 
+/* What the reader understands of record(s). `rig` (may be NULL) fills in what `opts` (may be NULL) leave open. *out
+ * goes to the caller (tw_capture_dispose). */
+tw_status tw_study_capture(tw_ctx *ctx, const tw_rig *rig, const char *const *paths, size_t n_paths,
+                           const tw_capture_opts *opts, tw_capture *out) TW_MUST_USE;
+
 /* The main job: record(s) and rig to the reading. `opts` as for tw_capture_read (the rig's recorder section fills
  * what they leave open). */
 tw_status tw_study_analyse(tw_ctx *ctx, const tw_rig *rig, const char *const *paths, size_t n_paths,

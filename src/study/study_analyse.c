@@ -135,16 +135,21 @@ static tw_status reveal_capture(tw_ctx *ctx, const tw_rig *rig, const tw_capture
     return read;
 }
 
+tw_status tw_study_capture(tw_ctx *ctx, const tw_rig *rig, const char *const *paths, size_t n_paths,
+                           const tw_capture_opts *opts, tw_capture *out) {
+    tw_capture_opts used = opts != NULL ? *opts : tw_capture_opts_default();
+    if (isnan(used.sample_interval_s) && rig != NULL && tw_is_known(rig->recorder.sample_interval_s)) {
+        used.sample_interval_s = rig->recorder.sample_interval_s.value;
+    }
+    return tw_capture_read(ctx, paths, n_paths, &used, out);
+}
+
 tw_status tw_study_analyse(tw_ctx *ctx, const tw_rig *rig, const char *const *paths, size_t n_paths,
                            const tw_capture_opts *opts, tw_reading *out) {
     TW_TRY(tw_rig_check(ctx, rig));
     TW_TRY(check_pickups(ctx, rig));
-    tw_capture_opts used = opts != NULL ? *opts : tw_capture_opts_default();
-    if (isnan(used.sample_interval_s) && tw_is_known(rig->recorder.sample_interval_s)) {
-        used.sample_interval_s = rig->recorder.sample_interval_s.value;
-    }
     tw_capture capture;
-    TW_TRY(tw_capture_read(ctx, paths, n_paths, &used, &capture));
+    TW_TRY(tw_study_capture(ctx, rig, paths, n_paths, opts, &capture));
     const tw_rig_recorder *recorder = &rig->recorder;
     input current = {.what = "current",
                      .key = "recorder.channels.current",
