@@ -32,7 +32,7 @@ double tw_transformer_linear_limit(const tw_transformer *ct);
  * burden voltage v[n] at the same instants (the current is taken as linear between samples, the network solved exactly
  * between them; the clamp as a diode string with the law documented in docs/theory.md). The mean of i does not pass. In
  * place is allowed. Errors: TW_BAD_ARGUMENT (a value of ct, period_s, n), TW_BAD_DATA (i not finite), TW_OUT_OF_RANGE
- * (overflow, or beyond 1000 times the clamp's linear limit), TW_TOO_LARGE (clamp with more than 5e7 inner steps),
+ * (overflow, or beyond 1000 times the clamp's linear limit), TW_TOO_LARGE (clamp with more than 1e6 inner steps),
  * TW_NO_CONVERGENCE, TW_CANCELLED (progress is reported where a clamp makes the work long). */
 tw_status tw_transformer_forward(tw_ctx *ctx, const tw_transformer *ct, double period_s, const double *i, size_t n,
                                  double *v) TW_MUST_USE;

@@ -25,8 +25,8 @@
 #define MOST_A_STEP 0.02
 /* Beyond this many times the linear limit no clamp is a clamp any more. */
 #define MOST_OVERLOAD 1000.0
-/* Inner steps a period: some ten seconds of work. */
-#define MOST_STEPS_A_PERIOD 5e7
+/* Inner steps a period beyond one a sample: a fraction of a second of work each time round. */
+#define MOST_INNER_STEPS 1e6
 #define MOST_ITERATIONS 60
 /* Newton stops when the state moves by less than this fraction of the peak secondary current. */
 #define STATE_TOLERANCE 1e-13
@@ -213,7 +213,7 @@ static tw_status prepare(tw_ctx *ctx, const tw_transformer *ct, double period_s,
         m->peak_a = fmax(m->peak_a, fabs(primary(m, k)));
     }
     const double r_ohm = m->burden_ohm + m->winding_ohm;
-    if (!isfinite(r_ohm * period_s * (1 + m->peak_a)) || !isfinite(r_ohm * period_s * m->per_henry)) {
+    if (!isfinite(4 * r_ohm * (1 + period_s) * (1 + m->peak_a)) || !isfinite(r_ohm * period_s * m->per_henry)) {
         return tw_fail(ctx, TW_OUT_OF_RANGE, TW_PICKUP_ROOM,
                        "period, resistances, inductance and current together exceed all numbers");
     }
@@ -228,11 +228,11 @@ static tw_status prepare(tw_ctx *ctx, const tw_transformer *ct, double period_s,
     }
     double steps = r_ohm * period_s * m->per_henry / MOST_A_STEP;
     for (size_t k = 0; k < n; k++) {
-        steps += 1 + fabs(primary(m, k + 1) - primary(m, k)) * m->burden_ohm / m->scale_v / MOST_Z_STEP;
+        steps += fabs(primary(m, k + 1) - primary(m, k)) * m->burden_ohm / m->scale_v / MOST_Z_STEP;
     }
-    if (!(steps <= MOST_STEPS_A_PERIOD)) {
+    if (!(steps <= MOST_INNER_STEPS)) {
         return tw_fail(ctx, TW_TOO_LARGE, TW_PICKUP_ROOM,
-                       "the clamped transformer needs %.3g steps a period, at most %g", steps, MOST_STEPS_A_PERIOD);
+                       "the clamped transformer needs %.3g steps a period, at most %g", steps, MOST_INNER_STEPS);
     }
     return TW_OK;
 }

@@ -17,7 +17,7 @@ double tw_pickup__phi1(double a) {
 
 double tw_pickup__phi2(double a) {
     if (a > 0.5) {
-        return (a + expm1(-a)) / (a * a);
+        return (1 + expm1(-a) / a) / a;
     }
     double sum = 0; /* sum of (-a)^j/(j + 2)!, inwards; the first term left out is below 1e-18 */
     for (int j = 14; j >= 0; j--) {
@@ -100,7 +100,8 @@ static tw_status check_inverse(tw_ctx *ctx, const tw_transformer *ct, double int
         peak_v = isfinite(v[k]) ? fmax(peak_v, fabs(v[k])) : peak_v;
     }
     const double a = interval_s * r_ohm / ct->magnetizing_inductance_h;
-    if (!isfinite(ct->turns * peak_v / ct->burden_ohm * (double)n * (1 + a) * (double)n)) {
+    const double most_a = peak_v / ct->burden_ohm * (1 + a) * (double)n; /* of secondary and magnetizing current */
+    if (!isfinite(most_a) || !isfinite(ct->turns * most_a * (double)n)) {
         return tw_fail(ctx, TW_OUT_OF_RANGE, TW_PICKUP_ROOM, "the current of %g V at the burden exceeds all numbers",
                        peak_v);
     }
