@@ -26,7 +26,7 @@ foreach(target tankwright tankwright-static)
     add_library(tankwright::${target} ALIAS ${target})
 endforeach()
 # Before 1.0 every minor release may change the interface, so it is part of the SONAME.
-set_target_properties(tankwright PROPERTIES VERSION ${PROJECT_VERSION}
+set_target_properties(tankwright PROPERTIES INSTALL_RPATH "" VERSION ${PROJECT_VERSION}
     SOVERSION ${PROJECT_VERSION_MAJOR}.${PROJECT_VERSION_MINOR})
 
 # Only what the public headers declare is visible in the shared library.
