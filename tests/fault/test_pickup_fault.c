@@ -97,7 +97,7 @@ static void hostile_numbers_end_in_an_error_or_in_numbers(void **state) {
     tw_ctx *ctx = *state;
     tw_random r = {77};
     size_t passed = 0, refused = 0;
-    for (int trial = 0; trial < 10000; trial++) {
+    for (int trial = 0; trial < 4000; trial++) {
         const tw_transformer ct = {mostly(&r, 150), mostly(&r, 2.2), mostly(&r, 22e-3), mostly(&r, 1.4),
                                    tw_random_below(&r, 2) != 0 ? NAN : mostly(&r, 1)};
         double in[8], out[8], copy[8];
@@ -127,7 +127,7 @@ static void hostile_numbers_end_in_an_error_or_in_numbers(void **state) {
             tw_ctx_clear_error(ctx);
         }
     }
-    assert_true(passed > 2000 && refused > 2000);
+    assert_true(passed > 1000 && refused > 1000);
 }
 
 int main(void) {
