@@ -105,7 +105,8 @@ static void zsh_help(tw_text *out, const char *text) {
 }
 
 static void zsh_option(tw_text *out, const app_option *option) {
-    tw_text_addf(out, " \\\n                '%s--%s[", option->kind == APP_REPEATED ? "*" : "", option->name);
+    tw_text_addf(out, " \\\n                '%s--%s%s[", option->kind == APP_REPEATED ? "*" : "", option->name,
+                 option->argument != NULL ? "=" : "");
     zsh_help(out, option->help);
     tw_text_add(out, "]");
     if (option->argument != NULL) {

@@ -85,6 +85,6 @@ void app_help_program(tw_text *out) {
                      "  tankwright forecast rig.yaml --plot waveforms.svg\n"
                      "  tankwright rehearse rig.yaml --output record.csv\n"
                      "  tankwright analyse record.csv --rig rig.yaml --report report.html\n"
-                     "\n'tankwright COMMAND --help' tells about a command. Exit status: 0 done, 1 the work\n"
-                     "could not be done, 2 wrong usage.\n");
+                     "\n'tankwright COMMAND --help' tells about a command.\n"
+                     "Exit status: 0 done, 1 the work could not be done, 2 wrong usage.\n");
 }
