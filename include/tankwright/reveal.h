@@ -36,7 +36,7 @@ typedef struct tw_prior {
     tw_value skew_s; /* voltage channel later than current channel; unknown: found from the record */
     tw_value transistor_threshold_v, transistor_slope_ohm;
     tw_value diode_threshold_v, diode_slope_ohm;
-    bool split; /* resonant capacitor in two halves */
+    tw_value midpoint_capacitance_f; /* both snubbers of the leg; used only where the record does not show it */
 } tw_prior;
 
 /* ---- output --------------------------------------------------------------------------------------- */

@@ -1,0 +1,488 @@
+/* Each edge of the bridge: when the gate opened, how the midpoint swung, when the current turned, what the closing
+ * switch had to force.
+ *
+ * With both switches off the midpoint follows C_m dv_m/dt = -i between the diodes' clamps, so that against the charge
+ * Q = integral of i the swing is a straight line of slope -1/C_m, whatever the current does. The line is fitted to the
+ * folded cycles; where it leaves the one rail is turn-off, where it meets the other is the end of the swing. A midpoint
+ * that comes over before the line does was forced by the closing switch.
+ *
+ * A rising edge is a falling one seen from the rail: v -> V_r - v, i -> -i.
+ */
+#include "reveal_internal.h"
+
+#include <math.h>
+#include <string.h>
+
+/* Shares of the rail between which samples belong to the swing for certain. */
+#define RAMP_LOW 0.10
+#define RAMP_HIGH 0.90
+/* Reach of the view around an edge, in periods: longer than any useful dead time. */
+#define REACH 0.22
+
+/* The surroundings of one edge, turned so that it falls. Index 0..n-1 in bins, time rising. */
+typedef struct view {
+    size_t n;
+    double *x, *v, *i, *q, *weight;
+    double bin_s, rail, noise_bin; /* noise of one bin's mean of v */
+    double scale_u;                /* relative standard uncertainty of the current's scale */
+    double lead_u;
+    const tw_prior *prior;
+} view;
+
+/* The swing as a straight line v = a - q/C_m. */
+typedef struct ramp {
+    bool found;
+    double a, slope; /* slope = 1/C_m */
+    double var_a, var_slope, cov;
+    size_t bins;
+    double q_mean;
+} ramp;
+
+static double level_high(const view *w, size_t b) {
+    return w->rail - tw_reveal__drop(w->prior, true, w->i[b]);
+}
+
+static double level_low(const view *w, size_t b) {
+    return -tw_reveal__drop(w->prior, false, w->i[b]);
+}
+
+static tw_status view_make(tw_ctx *ctx, const tw_reveal__work *w, const tw_reveal__solution *s,
+                           const tw_reveal__fold *fold, bool rising, view *out) {
+    const double centre = rising ? 0.0 : w->fall_phase;
+    const long reach = (long)(REACH * (double)fold->n);
+    const long middle = (long)floor(centre * (double)fold->n);
+    *out = (view){.n = (size_t)(2 * reach + 1),
+                  .bin_s = w->period_s / (double)fold->n,
+                  .rail = s->p[P_RAIL],
+                  .noise_bin = w->noise_u / s->p[P_GAIN] / sqrt(fmax(1.0, (double)w->n / (double)fold->n)),
+                  .scale_u = sqrt(s->covariance[P_SCALE * P_COUNT + P_SCALE]) / s->p[P_SCALE],
+                  .lead_u = sqrt(s->covariance[P_LEAD * P_COUNT + P_LEAD]),
+                  .prior = w->prior};
+    double *block = tw_alloc(ctx, out->n * 5, sizeof *block);
+    if (block == NULL) {
+        return TW_NO_MEMORY;
+    }
+    out->x = block;
+    out->v = block + out->n;
+    out->i = block + 2 * out->n;
+    out->q = block + 3 * out->n;
+    out->weight = block + 4 * out->n;
+    const double sign = rising ? -1.0 : 1.0;
+    for (size_t b = 0; b < out->n; b++) {
+        const long at = middle - reach + (long)b;
+        const long n = (long)fold->n;
+        const size_t j = (size_t)(((at % n) + n) % n);
+        out->x[b] = ((double)at + 0.5) * out->bin_s;
+        out->v[b] = rising ? out->rail - fold->v[j] : fold->v[j];
+        out->i[b] = sign * fold->i[j] * s->p[P_SCALE];
+        out->q[b] = sign * fold->q[j] * s->p[P_SCALE];
+        out->weight[b] = fold->count[j];
+    }
+    return TW_OK;
+}
+
+/* Bin where the midpoint passes half rail for the last time from above within the view's middle. */
+static size_t find_crossing(const view *w) {
+    const size_t middle = w->n / 2;
+    size_t best = middle;
+    for (size_t d = 0; d < w->n / 2 - 1; d++) {
+        for (int side = 0; side < 2; side++) {
+            const size_t b = side == 0 ? middle + d : middle - d;
+            if (b + 1 < w->n && w->v[b] >= 0.5 * w->rail && w->v[b + 1] < 0.5 * w->rail) {
+                return b;
+            }
+        }
+    }
+    return best;
+}
+
+/* First bin from the edge's start on the high rail at which the midpoint has arrived on the low one to stay for two
+ * bins. */
+static size_t find_arrival(const view *w, size_t crossing) {
+    const double near = fmax(4.0 * w->noise_bin, 0.012 * w->rail);
+    size_t b = crossing;
+    while (b + 2 < w->n && !(w->v[b] < level_low(w, b) + near && w->v[b + 1] < level_low(w, b + 1) + 2.0 * near)) {
+        b++;
+    }
+    return b;
+}
+
+/* A forced jump takes one or two bins; a swing takes its time. True where bin b belongs to a jump. */
+static bool is_jump(const view *w, size_t b, double slope) {
+    const size_t from = b > 0 ? b - 1 : 0, to = b + 1 < w->n ? b + 1 : w->n - 1;
+    const double fall = w->v[from] - w->v[to];
+    const double expected = slope * (w->q[to] - w->q[from]);
+    return fall - expected > fmax(0.12 * w->rail, fabs(expected)) || (fall > 0.12 * w->rail && w->i[b] < 0);
+}
+
+static tw_status fit_line(tw_ctx *ctx, const view *w, size_t from, size_t to, double slope, ramp *out) {
+    double q_mean = 0, weight = 0;
+    for (size_t b = from; b < to; b++) {
+        const double m = w->v[b] / w->rail;
+        if (m > RAMP_LOW && m < RAMP_HIGH && w->weight[b] > 0 && !is_jump(w, b, slope)) {
+            q_mean += w->weight[b] * w->q[b];
+            weight += w->weight[b];
+            out->bins++;
+        }
+    }
+    if (out->bins < 3) {
+        out->bins = 0;
+        return TW_OK;
+    }
+    out->q_mean = q_mean / weight;
+    tw_lsq *fit;
+    TW_TRY(tw_lsq_create(ctx, 2, &fit));
+    tw_status status = TW_OK;
+    const double variance = w->noise_bin * w->noise_bin * fmax(1.0, weight / (double)out->bins);
+    for (size_t b = from; b < to && status == TW_OK; b++) {
+        const double m = w->v[b] / w->rail;
+        if (m > RAMP_LOW && m < RAMP_HIGH && w->weight[b] > 0 && !is_jump(w, b, slope)) {
+            const double row[2] = {1.0, -(w->q[b] - out->q_mean) * 1e9};
+            status = tw_lsq_add(ctx, fit, row, w->v[b], w->weight[b] / variance);
+        }
+    }
+    double x[2], c[4];
+    tw_lsq_info info;
+    if (status == TW_OK) {
+        status = tw_lsq_solve(ctx, fit, x, c, &info);
+    }
+    tw_lsq_destroy(fit);
+    if (status == TW_SINGULAR) {
+        tw_ctx_clear_error(ctx);
+        return TW_OK;
+    }
+    TW_TRY(status);
+    const double grow = fmax(1.0, info.chi_square / fmax(1.0, (double)info.n_rows - 2.0));
+    out->found = x[1] > 0;
+    out->a = x[0];
+    out->slope = x[1] * 1e9;
+    out->var_a = c[0] * grow;
+    out->var_slope = c[3] * grow * 1e18;
+    out->cov = c[1] * grow * 1e9;
+    return TW_OK;
+}
+
+/* Slope of v against q over the moving bins as a weighted median, so that one or two jump bins do not count. */
+static tw_status guess_slope(tw_ctx *ctx, const view *w, size_t from, size_t to, double *slope) {
+    double *ratio = tw_alloc(ctx, w->n, sizeof *ratio);
+    if (ratio == NULL) {
+        return TW_NO_MEMORY;
+    }
+    size_t count = 0;
+    for (size_t b = from; b + 1 < to; b++) {
+        const double m = 0.5 * (w->v[b] + w->v[b + 1]) / w->rail, dq = w->q[b + 1] - w->q[b];
+        if (m > RAMP_LOW && m < RAMP_HIGH && dq != 0) {
+            ratio[count++] = (w->v[b] - w->v[b + 1]) / dq;
+        }
+    }
+    *slope = 0;
+    tw_status status = TW_OK;
+    if (count >= 3) {
+        status = tw_median(ctx, count, ratio, slope);
+        *slope = fmax(*slope, 0.0);
+    }
+    tw_free(ratio);
+    return status;
+}
+
+static double line_at(const ramp *r, double q) {
+    return r->a - r->slope * (q - r->q_mean);
+}
+
+/* Time where the line passes a level (high or low rail): searched from bin `from` in steps of `step` (+-1) bins; NaN
+ * when it never does. */
+static double line_meets(const view *w, const ramp *r, size_t from, int step, bool high) {
+    double before = NAN;
+    for (long b = (long)from; b >= 0 && b < (long)w->n; b += step) {
+        const size_t j = (size_t)b;
+        const double miss = line_at(r, w->q[j]) - (high ? level_high(w, j) : level_low(w, j));
+        if (!isnan(before) && before * miss <= 0) {
+            const double f = before == miss ? 0.0 : before / (before - miss);
+            return w->x[j] - (double)step * w->bin_s * (1.0 - f);
+        }
+        before = miss;
+    }
+    return NAN;
+}
+
+static double interpolate(const view *w, const double *y, double x) {
+    const double t = fmin(fmax((x - w->x[0]) / w->bin_s, 0.0), (double)(w->n - 1));
+    size_t b = (size_t)t;
+    b = b + 1 < w->n ? b : w->n - 2;
+    return y[b] + (t - (double)b) * (y[b + 1] - y[b]);
+}
+
+/* Standard uncertainty of the time where the line passes a level near time x: voltage over slope in time. */
+static double meet_u(const view *w, const ramp *r, double x) {
+    const double q = interpolate(w, w->q, x) - r->q_mean;
+    const double variance = r->var_a + q * q * r->var_slope - 2.0 * q * r->cov;
+    const double rate = r->slope * fmax(fabs(interpolate(w, w->i, x)), 1e-12);
+    return sqrt(fmax(variance, 0.0)) / rate;
+}
+
+/* ---- zero crossing of the current ---- */
+
+/* Local parabola through the bins around a sign change, kept clear of the corner at the edge's end. */
+static tw_status refine_zero(tw_ctx *ctx, const view *w, size_t b, double keep_off_x, double noise_i, tw_value *out) {
+    const double guess = w->x[b] + w->bin_s * w->i[b] / (w->i[b] - w->i[b + 1]);
+    double radius = 0.03 * w->bin_s * (double)w->n / (2.0 * REACH);
+    const double distance = fabs(guess - keep_off_x);
+    radius = fmin(radius, fmax(distance, 3.0 * w->bin_s));
+    double x[4096], y[4096];
+    size_t n = 0;
+    for (size_t j = 0; j < w->n && n < 4096; j++) {
+        const bool same_side = distance < 3.0 * w->bin_s || (w->x[j] - keep_off_x) * (guess - keep_off_x) > 0;
+        if (fabs(w->x[j] - guess) <= radius && same_side && w->weight[j] > 0) {
+            x[n] = w->x[j] - guess;
+            y[n++] = w->i[j];
+        }
+    }
+    out->value = guess;
+    out->u = w->bin_s;
+    if (n < 5) {
+        return TW_OK;
+    }
+    tw_polynomial p;
+    double chi;
+    TW_TRY(tw_polynomial_fit(ctx, n, x, y, NULL, 2, &p, &chi));
+    double t = 0;
+    for (int k = 0; k < 8; k++) {
+        const double slope = tw_polynomial_slope(&p, t);
+        if (slope == 0) {
+            return TW_OK;
+        }
+        t -= tw_polynomial_value(&p, t) / slope;
+    }
+    if (fabs(t) < radius) {
+        out->value = guess + t;
+        out->u = 1.5 * fmax(noise_i, sqrt(chi / (double)(n - 3))) / fabs(tw_polynomial_slope(&p, t)) / sqrt((double)n);
+    }
+    return TW_OK;
+}
+
+/* The current's reversal (from + to -): the first at or after `from_x`, or the last before when `backwards`. */
+static tw_status find_zero(tw_ctx *ctx, const view *w, double from_x, bool backwards, double keep_off_x, double noise_i,
+                           tw_value *out) {
+    *out = tw_unknown();
+    const size_t start = (size_t)fmin(fmax((from_x - w->x[0]) / w->bin_s, 0.0), (double)(w->n - 2));
+    for (size_t d = 0; d < w->n; d++) {
+        if (backwards ? d > start : start + d + 1 >= w->n) {
+            return TW_OK;
+        }
+        const size_t b = backwards ? start - d : start + d;
+        if (w->i[b] > 0 && w->i[b + 1] <= 0) {
+            return refine_zero(ctx, w, b, keep_off_x, noise_i, out);
+        }
+    }
+    return TW_OK;
+}
+
+/* ---- one edge ---- */
+
+typedef struct course {
+    size_t crossing, arrival;
+    ramp line;
+    double turn_off, line_end; /* NaN: not seen, never */
+    double closing;            /* NaN: not seen */
+    double forced_v;
+} course;
+
+/* Rebound: after the swing's end and the current's turn the midpoint climbs beyond what the closed transistor would
+ * drop. */
+static void look_for_rebound(const view *w, double zero_x, course *c) {
+    const double threshold = fmax(6.0 * w->noise_bin, 0.008 * w->rail) + w->prior->transistor_threshold_v.value;
+    size_t peak = 0;
+    double highest = 0;
+    for (size_t b = c->arrival; b < w->n && w->x[b] < zero_x + 0.18 * w->bin_s * (double)w->n / (2.0 * REACH); b++) {
+        const double above = w->v[b];
+        if (above > highest && w->x[b] > zero_x - 2.0 * w->bin_s) {
+            highest = above;
+            peak = b;
+        }
+    }
+    if (highest > threshold) {
+        c->closing = w->x[peak] + 0.5 * w->bin_s;
+        /* the fold blurs the peak over a bin: the line from the turn of the current gives the height at the closing */
+        c->forced_v = highest;
+    }
+}
+
+static bool dips_before(const view *w, size_t end) {
+    const double depth = fmax(5.0 * w->noise_bin, 0.02 * w->rail);
+    size_t deep = 0;
+    for (size_t b = 0; b + 2 < end; b++) {
+        const double expected = w->i[b] > 0 ? level_high(w, b) : w->rail;
+        deep = w->v[b] < expected - depth ? deep + 1 : 0;
+        if (deep >= 2) {
+            return true;
+        }
+    }
+    return false;
+}
+
+static tw_status trace(tw_ctx *ctx, const view *w, course *c) {
+    memset(c, 0, sizeof *c);
+    c->turn_off = c->line_end = c->closing = NAN;
+    c->crossing = find_crossing(w);
+    c->arrival = find_arrival(w, c->crossing);
+    const size_t end = c->arrival + 1;
+    double slope;
+    TW_TRY(guess_slope(ctx, w, 0, end, &slope));
+    TW_TRY(fit_line(ctx, w, 0, end, slope, &c->line));
+    if (c->line.found) { /* once more with the fitted slope deciding what is a jump */
+        slope = c->line.slope;
+        memset(&c->line, 0, sizeof c->line);
+        TW_TRY(fit_line(ctx, w, 0, end, slope, &c->line));
+    }
+    return TW_OK;
+}
+
+/* Start of the swing: backwards from the deepest certain bin of the swing to where the line meets the high rail. */
+static void place_ramp(const view *w, course *c) {
+    size_t b = c->arrival;
+    while (b > 0 && !(w->v[b] > RAMP_LOW * w->rail && w->v[b] < RAMP_HIGH * w->rail && !is_jump(w, b, c->line.slope))) {
+        b--;
+    }
+    c->turn_off = line_meets(w, &c->line, b, -1, true);
+    c->line_end = line_meets(w, &c->line, b, 1, false);
+}
+
+/* Swing seen: complete, or cut short by the closing switch? */
+static tw_commutation judge_ramp(const view *w, double zero_x, course *c) {
+    const double arrived = w->x[c->arrival] - 0.5 * w->bin_s;
+    const bool never = isnan(c->line_end);
+    const double left = never ? NAN : c->line_end - arrived;
+    const double slack = 2.0 * w->bin_s + 0.03 * (c->line_end - c->turn_off);
+    if (never || left > slack) {
+        c->closing = arrived;
+        c->forced_v = fmax(0.0, line_at(&c->line, interpolate(w, w->q, arrived)) - level_low(w, c->arrival));
+        return TW_COMMUTATION_PARTIAL_ZVS;
+    }
+    if (!isnan(zero_x)) {
+        look_for_rebound(w, zero_x, c);
+    }
+    return isnan(c->closing) ? TW_COMMUTATION_FULL_ZVS : TW_COMMUTATION_REBOUND;
+}
+
+/* No swing seen, only a jump. */
+static tw_commutation judge_jump(const view *w, course *c) {
+    const double at = w->x[c->crossing] + 0.5 * w->bin_s;
+    const double current = interpolate(w, w->i, at);
+    const double c_m = w->prior->midpoint_capacitance_f.value;
+    if (current <= 0) {
+        c->closing = at;
+        c->forced_v = w->rail - tw_reveal__drop(w->prior, true, current) + tw_reveal__drop(w->prior, false, current);
+        return dips_before(w, c->crossing) ? TW_COMMUTATION_PARTIAL_ZVS : TW_COMMUTATION_HARD;
+    }
+    /* a current that drives the swing: too fast to see, unless the stated snubbers would need more than three bins */
+    c->turn_off = at;
+    if (c_m * w->rail / current > 3.0 * w->bin_s) {
+        c->closing = at;
+        c->forced_v = w->rail;
+        return TW_COMMUTATION_PARTIAL_ZVS;
+    }
+    c->line_end = at;
+    return TW_COMMUTATION_FULL_ZVS;
+}
+
+static tw_value minus(tw_value a, tw_value b) {
+    return (tw_value){a.value - b.value, hypot(a.u, b.u)};
+}
+
+static void fill_edge(const view *w, const course *c, tw_value zero, tw_value c_m, tw_revealed_edge *e) {
+    const bool line = c->line.found;
+    const double end =
+        e->verdict == TW_COMMUTATION_PARTIAL_ZVS || e->verdict == TW_COMMUTATION_HARD ? c->closing : c->line_end;
+    const double fine = 0.3 * w->bin_s;
+    e->swing_end_s =
+        (tw_value){end, end == c->line_end && line ? hypot(meet_u(w, &c->line, end), 0.05 * w->bin_s) : fine};
+    e->turn_off_s = (tw_value){c->turn_off, line ? hypot(meet_u(w, &c->line, c->turn_off), 0.05 * w->bin_s) : fine};
+    const double at = isnan(c->turn_off) ? c->closing : c->turn_off;
+    const double current = interpolate(w, w->i, at);
+    e->turn_off_current_a = (tw_value){current, hypot(fabs(current) * w->scale_u, fabs(current) * 1e-3)};
+    e->swing_time_s = minus(e->swing_end_s, e->turn_off_s);
+    e->zero_crossing_s = (tw_value){zero.value, hypot(zero.u, w->lead_u)};
+    e->zero_crossing_margin_s = minus(e->zero_crossing_s, e->swing_end_s);
+    e->closing_s = (tw_value){c->closing, fine};
+    e->window_shortest_s = e->window_longest_s = tw_unknown();
+    if (!isnan(c->turn_off) && c->line_end < zero.value) {
+        e->window_shortest_s = (tw_value){c->line_end - c->turn_off, e->swing_time_s.u};
+        e->window_longest_s = minus(e->zero_crossing_s, e->turn_off_s);
+    }
+    e->forced_voltage_v = (tw_value){c->forced_v, c->forced_v > 0 ? 2.0 * w->noise_bin + 0.01 * c->forced_v : 0.0};
+    e->forced_energy_j = (tw_value){0.0, 0.0};
+    if (c->forced_v > 0) {
+        const double f = c->forced_v;
+        e->forced_energy_j.value = 0.5 * c_m.value * f * f;
+        e->forced_energy_j.u = hypot(0.5 * c_m.u * f * f, c_m.value * f * e->forced_voltage_v.u);
+    }
+}
+
+static tw_status read_edge(tw_ctx *ctx, const view *w, double noise_i, course *c, tw_value *zero,
+                           tw_commutation *verdict) {
+    TW_TRY(trace(ctx, w, c));
+    if (c->line.found) {
+        place_ramp(w, c);
+    }
+    const bool ramp_seen = c->line.found && !isnan(c->turn_off);
+    if (!ramp_seen) {
+        c->line.found = false;
+        *verdict = judge_jump(w, c);
+        const double at = isnan(c->closing) ? c->line_end : c->closing;
+        return find_zero(ctx, w, at, *verdict == TW_COMMUTATION_HARD || interpolate(w, w->i, at) <= 0, at, noise_i,
+                         zero);
+    }
+    const double corner = isnan(c->line_end) ? w->x[c->arrival] : fmin(c->line_end, w->x[c->arrival]);
+    TW_TRY(find_zero(ctx, w, c->turn_off, false, corner, noise_i, zero));
+    *verdict = judge_ramp(w, zero->value, c);
+    return TW_OK;
+}
+
+/* Weighted mean of what the two edges say of C_m; the prior where neither shows it. */
+static tw_value midpoint_capacitance(const tw_reveal__work *w, const view v[2], const course c[2]) {
+    double sum = 0, weight = 0;
+    for (int e = 0; e < 2; e++) {
+        if (c[e].line.found) {
+            const double u2 = c[e].line.var_slope / (c[e].line.slope * c[e].line.slope) + 1e-6;
+            sum += 1.0 / c[e].line.slope / u2;
+            weight += 1.0 / u2;
+        }
+    }
+    if (weight == 0) {
+        return w->prior->midpoint_capacitance_f;
+    }
+    const double value = sum / weight;
+    return (tw_value){value, value * sqrt(1.0 / weight + v[0].scale_u * v[0].scale_u)};
+}
+
+tw_status tw_reveal__edges(tw_ctx *ctx, const tw_reveal__work *w, const tw_reveal__solution *s,
+                           const tw_reveal__calibration *cal, const tw_reveal__fold *fold, tw_revealed *out) {
+    (void)cal;
+    view v[2] = {{0}, {0}};
+    course c[2];
+    tw_value zero[2];
+    tw_revealed_edge *const edges[2] = {&out->falling, &out->rising};
+    tw_status status = TW_OK;
+    for (int e = 0; e < 2 && status == TW_OK; e++) {
+        edges[e]->rising = e == 1;
+        status = view_make(ctx, w, s, fold, e == 1, &v[e]);
+        if (status == TW_OK) {
+            status = read_edge(ctx, &v[e], w->noise_i / sqrt(fmax(1.0, (double)w->n / (double)fold->n)), &c[e],
+                               &zero[e], &edges[e]->verdict);
+        }
+    }
+    if (status == TW_OK) {
+        const tw_value c_m = midpoint_capacitance(w, v, c);
+        out->midpoint_capacitance_f = c[0].line.found || c[1].line.found ? c_m : tw_unknown();
+        fill_edge(&v[0], &c[0], zero[0], c_m, edges[0]);
+        fill_edge(&v[1], &c[1], zero[1], c_m, edges[1]);
+        out->commutation = tw_commutation_worse(out->falling.verdict, out->rising.verdict);
+        const tw_value a = out->falling.forced_energy_j, b = out->rising.forced_energy_j;
+        out->forced_commutation_energy_j = (tw_value){a.value + b.value, hypot(a.u, b.u)};
+        const double swing = fmax(out->falling.swing_time_s.value, out->rising.swing_time_s.value);
+        out->samples_per_swing = swing / w->interval_s;
+    }
+    tw_free(v[0].x);
+    tw_free(v[1].x);
+    return status;
+}

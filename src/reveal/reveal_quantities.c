@@ -1,0 +1,282 @@
+/* Powers, impedance, phases, resonance: from the harmonics of both channels, with the law of propagation.
+ *
+ * The loop channel's phasor of order h, taken at t + d, is U_h = g V_h exp(j h w d). All results are functions of the
+ * calibration (V_r, C, g, d, kappa) and of the fundamental phasors; their covariance carries over (JCGM 100, eq. 13).
+ */
+#include "reveal_internal.h"
+
+#include <math.h>
+#include <string.h>
+
+#include "tankwright/uncert.h"
+
+/* Inputs of the measurement model: the calibration first, then the fundamental phasors as measured. */
+enum { X_CAPACITANCE, X_GAIN, X_LEAD, X_SCALE, X_ESR, X_U_RE, X_U_IM, X_I_RE, X_I_IM, X_FREQUENCY, X_COUNT };
+enum {
+    Y_REAL_POWER,
+    Y_REACTIVE,
+    Y_APPARENT,
+    Y_FACTOR,
+    Y_CURRENT_RMS,
+    Y_CURRENT_PEAK,
+    Y_VOLTAGE_RMS,
+    Y_CAPACITOR_PEAK,
+    Y_BRIDGE_LAG,
+    Y_COIL_LAG,
+    Y_RESISTANCE,
+    Y_INDUCTANCE,
+    Y_RESONANCE,
+    Y_COUNT
+};
+
+typedef struct model {
+    tw_ctx *ctx;
+    size_t n_harmonics;
+    double complex u[TW_REVEAL_HARMONICS], i[TW_REVEAL_HARMONICS];
+    double voltage_rms, current_rms, current_peak, charge_peak; /* raw: loop volts, nominal amperes and coulombs */
+    tw_load shape;  /* fitted load, for the inductance's change between drive and resonance; n_branches 0: none */
+    double shape_l; /* its inductance at the switching frequency */
+} model;
+
+static double complex true_voltage(const model *m, const double *x, size_t h) {
+    const double complex raw = h == 1 ? x[X_U_RE] + I * x[X_U_IM] : m->u[h - 1];
+    return raw / x[X_GAIN] * cexp(-I * 2.0 * TW_PI * x[X_FREQUENCY] * (double)h * x[X_LEAD]);
+}
+
+static double complex true_current(const model *m, const double *x, size_t h) {
+    return x[X_SCALE] * (h == 1 ? x[X_I_RE] + I * x[X_I_IM] : m->i[h - 1]);
+}
+
+/* Resonance of the loaded tank: the measured inductance, moved from the switching frequency to the resonance as the
+ * fitted load moves. */
+static double resonance(const model *m, double inductance, double capacitance) {
+    double f = 1.0 / (2.0 * TW_PI * sqrt(inductance * capacitance));
+    if (m->shape.n_branches == 0) {
+        return f;
+    }
+    for (int k = 0; k < 60; k++) { /* contraction: L moves slowly with f */
+        double re, im;
+        tw_load_impedance(&m->shape, 2.0 * TW_PI * f, &re, &im);
+        const double l = inductance * im / (2.0 * TW_PI * f) / m->shape_l;
+        const double next = 1.0 / (2.0 * TW_PI * sqrt(l * capacitance));
+        const bool settled = fabs(next - f) < 1e-12 * f;
+        f = next;
+        if (settled) {
+            break;
+        }
+    }
+    return f;
+}
+
+static tw_status evaluate(const double *x, double *y, void *user) {
+    const model *m = user;
+    const double w = 2.0 * TW_PI * x[X_FREQUENCY];
+    const double complex v1 = true_voltage(m, x, 1), i1 = true_current(m, x, 1), z = v1 / i1;
+    double power = 0;
+    for (size_t h = 1; h <= m->n_harmonics; h++) {
+        power += 0.5 * creal(true_voltage(m, x, h) * conj(true_current(m, x, h)));
+    }
+    const double complex bridge = v1 + i1 * (x[X_ESR] + 1.0 / (I * w * x[X_CAPACITANCE]));
+    y[Y_REAL_POWER] = power;
+    y[Y_REACTIVE] = 0.5 * cimag(v1 * conj(i1));
+    y[Y_CURRENT_RMS] = m->current_rms * x[X_SCALE];
+    y[Y_CURRENT_PEAK] = m->current_peak * x[X_SCALE];
+    y[Y_VOLTAGE_RMS] = m->voltage_rms / x[X_GAIN];
+    y[Y_APPARENT] = y[Y_CURRENT_RMS] * y[Y_VOLTAGE_RMS];
+    y[Y_FACTOR] = power / y[Y_APPARENT];
+    y[Y_CAPACITOR_PEAK] = m->charge_peak * x[X_SCALE] / x[X_CAPACITANCE];
+    y[Y_BRIDGE_LAG] = carg(bridge / i1);
+    y[Y_COIL_LAG] = carg(z);
+    y[Y_RESISTANCE] = creal(z);
+    y[Y_INDUCTANCE] = cimag(z) / w;
+    y[Y_RESONANCE] = resonance(m, y[Y_INDUCTANCE], x[X_CAPACITANCE]);
+    return TW_OK;
+}
+
+/* ---- load fit ---- */
+
+typedef struct load_fit {
+    size_t n;
+    double w[TW_REVEAL_HARMONICS], weight[2 * TW_REVEAL_HARMONICS];
+    double complex z[TW_REVEAL_HARMONICS];
+} load_fit;
+
+/* p: ln R_1, ln L_s, ln L_m, ln R_2 */
+static tw_load load_of(const double *p) {
+    return (tw_load){.resistance_ohm = exp(p[0]),
+                     .inductance_h = exp(p[1]),
+                     .n_branches = 1,
+                     .branches = {{.inductance_h = exp(p[2]), .resistance_ohm = exp(p[3])}}};
+}
+
+static tw_status load_residual(const double *p, double *r, void *user) {
+    const load_fit *f = user;
+    const tw_load load = load_of(p);
+    for (size_t k = 0; k < f->n; k++) {
+        double re, im;
+        tw_load_impedance(&load, f->w[k], &re, &im);
+        r[2 * k] = re - creal(f->z[k]);
+        r[2 * k + 1] = im - cimag(f->z[k]);
+    }
+    return TW_OK;
+}
+
+/* One branch of coil-pan chain through the odd harmonics' impedances. Leaves n_branches = 0 where they do not say
+ * enough. */
+static tw_status fit_load(tw_ctx *ctx, const double *x, model *m, double noise_u, double noise_i) {
+    load_fit f = {.n = 0};
+    m->shape.n_branches = 0;
+    for (size_t h = 1; h <= m->n_harmonics; h += 2) {
+        const double complex v = true_voltage(m, x, h), i = true_current(m, x, h);
+        const double relative = hypot(noise_u / x[X_GAIN] / cabs(v), noise_i * x[X_SCALE] / cabs(i));
+        if (relative < 0.02) {
+            f.w[f.n] = 2.0 * TW_PI * x[X_FREQUENCY] * (double)h;
+            f.z[f.n] = v / i;
+            const double u = cabs(f.z[f.n]) * hypot(relative, 2e-3);
+            f.weight[2 * f.n] = f.weight[2 * f.n + 1] = 1.0 / (u * u);
+            f.n++;
+        }
+    }
+    if (f.n < 2) {
+        return TW_OK;
+    }
+    const double w1 = f.w[0], l1 = cimag(f.z[0]) / w1, l_last = cimag(f.z[f.n - 1]) / f.w[f.n - 1];
+    const double l_s = fmin(0.98 * l1, l_last), r = fmax(creal(f.z[0]), 1e-6);
+    const tw_value prior[4] = {
+        {log(0.05 * r), 1.5}, {log(l_s), 1.0}, {log(fmax(l1 - l_s, 0.02 * l1) * 1.5), 1.5}, {log(2.0 * r), 1.5}};
+    const double start[4] = {prior[0].value, prior[1].value, prior[2].value, prior[3].value};
+    const tw_fit_problem problem = {
+        .n_rows = 2 * f.n, .n_params = 4, .residual = load_residual, .user = &f, .weight = f.weight, .prior = prior};
+    double p[4];
+    tw_fit_result result;
+    TW_TRY(tw_fit_solve(ctx, &problem, NULL, start, p, NULL, &result));
+    /* a load that one branch describes badly (thin or saturating pan) is not used */
+    if (result.chi_square_data < 30.0 * (double)f.n) {
+        m->shape = load_of(p);
+        double re, im;
+        tw_load_impedance(&m->shape, w1, &re, &im);
+        m->shape_l = im / w1;
+    }
+    return TW_OK;
+}
+
+/* ---- raw averages ---- */
+
+/* Root mean square over the whole periods, the noise's share taken out. */
+static double raw_rms(const tw_reveal__work *w, const double *y, double noise) {
+    double sum = 0;
+    size_t n = 0;
+    for (size_t k = 0; k < w->whole; k++) {
+        if (!w->gap[k]) {
+            sum += y[k] * y[k];
+            n++;
+        }
+    }
+    return sqrt(fmax(sum / (double)(n > 0 ? n : 1) - noise * noise, 0.0));
+}
+
+/* Largest excursion of the folded period, both signs averaged, over means of three bins. */
+static double folded_peak(const tw_reveal__fold *f, const double *y) {
+    double low = INFINITY, high = -INFINITY;
+    const bool smooth = f->n > 400;
+    for (size_t b = 0; b < f->n; b++) {
+        const double around = (y[(b + f->n - 1) % f->n] + y[b] + y[(b + 1) % f->n]) / 3.0;
+        low = fmin(low, smooth ? around : y[b]);
+        high = fmax(high, smooth ? around : y[b]);
+    }
+    return 0.5 * (high - low);
+}
+
+static tw_status take_phasors(tw_ctx *ctx, const tw_reveal__work *w, const double *y, size_t n_harmonics,
+                              double complex *phasor, double covariance[4], double *noise) {
+    tw_harmonics h;
+    TW_TRY(tw_harmonics_fit_held(ctx, w->whole, y, w->interval_s, w->frequency_hz, n_harmonics, &h));
+    for (size_t k = 0; k < n_harmonics; k++) {
+        phasor[k] = h.phasor[k];
+    }
+    /* parameters are f, offset, A_1, B_1, ...; the phasor is A - jB */
+    covariance[0] = h.covariance[2 * h.n_params + 2];
+    covariance[1] = -h.covariance[2 * h.n_params + 3];
+    covariance[2] = covariance[1];
+    covariance[3] = h.covariance[3 * h.n_params + 3];
+    *noise = h.noise * sqrt(2.0 / (double)w->whole);
+    tw_harmonics_dispose(&h);
+    return TW_OK;
+}
+
+static void fill_covariance(const tw_reveal__work *w, const tw_reveal__solution *s, const double u_cov[4],
+                            const double i_cov[4], double *c) {
+    static const int CALIBRATION[5] = {P_CAPACITANCE, P_GAIN, P_LEAD, P_SCALE, P_ESR};
+    memset(c, 0, X_COUNT * X_COUNT * sizeof *c);
+    for (int a = 0; a < 5; a++) {
+        for (int b = 0; b < 5; b++) {
+            c[a * X_COUNT + b] = s->covariance[CALIBRATION[a] * P_COUNT + CALIBRATION[b]];
+        }
+    }
+    for (int a = 0; a < 2; a++) {
+        for (int b = 0; b < 2; b++) {
+            c[(X_U_RE + a) * X_COUNT + X_U_RE + b] = u_cov[2 * a + b];
+            c[(X_I_RE + a) * X_COUNT + X_I_RE + b] = i_cov[2 * a + b];
+        }
+    }
+    c[X_FREQUENCY * X_COUNT + X_FREQUENCY] = w->frequency_u * w->frequency_u;
+}
+
+static void hand_out(const tw_uncert_budget *b, tw_revealed *out) {
+    tw_value *const target[Y_COUNT] = {
+        [Y_REAL_POWER] = &out->real_power_w,
+        [Y_REACTIVE] = &out->reactive_power_var,
+        [Y_APPARENT] = &out->apparent_power_va,
+        [Y_FACTOR] = &out->power_factor,
+        [Y_CURRENT_RMS] = &out->coil_current_rms_a,
+        [Y_CURRENT_PEAK] = &out->coil_current_peak_a,
+        [Y_VOLTAGE_RMS] = &out->coil_voltage_rms_v,
+        [Y_CAPACITOR_PEAK] = &out->capacitor_voltage_peak_v,
+        [Y_BRIDGE_LAG] = &out->bridge_phase_lag_rad,
+        [Y_COIL_LAG] = &out->coil_phase_lag_rad,
+        [Y_RESISTANCE] = &out->equivalent_resistance_ohm,
+        [Y_INDUCTANCE] = &out->equivalent_inductance_h,
+        [Y_RESONANCE] = &out->resonant_frequency_hz,
+    };
+    for (int k = 0; k < Y_COUNT; k++) {
+        *target[k] = (tw_value){b->y[k], b->u[k]};
+    }
+}
+
+static tw_value solved(const tw_reveal__solution *s, int which) {
+    return (tw_value){s->p[which], sqrt(s->covariance[which * P_COUNT + which])};
+}
+
+tw_status tw_reveal__quantities(tw_ctx *ctx, const tw_reveal__work *w, const tw_reveal__solution *s,
+                                const tw_reveal__fold *fold, tw_revealed *out) {
+    model m = {.ctx = ctx, .n_harmonics = TW_REVEAL_HARMONICS};
+    const double per = w->period_s / w->interval_s;
+    while (m.n_harmonics > 1 && ((double)m.n_harmonics > 0.4 * per || 2 * m.n_harmonics + 4 > w->whole)) {
+        m.n_harmonics--;
+    }
+    double u_cov[4], i_cov[4], u_noise, i_noise;
+    TW_TRY(take_phasors(ctx, w, w->u, m.n_harmonics, m.u, u_cov, &u_noise));
+    TW_TRY(take_phasors(ctx, w, w->i, m.n_harmonics, m.i, i_cov, &i_noise));
+    m.voltage_rms = raw_rms(w, w->u, w->noise_u);
+    m.current_rms = raw_rms(w, w->i, w->noise_i);
+    m.current_peak = folded_peak(fold, fold->i);
+    m.charge_peak = folded_peak(fold, fold->q);
+    const double x[X_COUNT] = {s->p[P_CAPACITANCE], s->p[P_GAIN],  s->p[P_LEAD],  s->p[P_SCALE], s->p[P_ESR],
+                               creal(m.u[0]),       cimag(m.u[0]), creal(m.i[0]), cimag(m.i[0]), w->frequency_hz};
+    TW_TRY(fit_load(ctx, x, &m, u_noise, i_noise));
+    double covariance[X_COUNT * X_COUNT];
+    fill_covariance(w, s, u_cov, i_cov, covariance);
+    const tw_uncert_model law = {.n_inputs = X_COUNT, .n_outputs = Y_COUNT, .eval = evaluate, .user = &m};
+    tw_uncert_budget budget;
+    TW_TRY(tw_uncert_propagate(ctx, &law, x, covariance, &budget));
+    hand_out(&budget, out);
+    tw_uncert_budget_dispose(&budget);
+    out->switching_frequency_hz = (tw_value){w->frequency_hz, w->frequency_u};
+    out->rail_v = solved(s, P_RAIL);
+    out->loop_gain = solved(s, P_GAIN);
+    out->tank_capacitance_f = solved(s, P_CAPACITANCE);
+    out->channel_skew_s = solved(s, P_LEAD);
+    out->channel_skew_s.value = w->offset_s - out->channel_skew_s.value;
+    out->duty = (tw_value){w->fall_phase, 0.5 * w->interval_s / w->period_s / sqrt((double)w->cycles)};
+    return TW_OK;
+}
