@@ -68,7 +68,10 @@ static int choose_prefix(tw_unit unit, int exponent, bool *scientific) {
 
 static size_t put_number(const digits *d, int prefix, char *out) {
     char *p = out;
-    const int before = d->exponent + 1 - prefix; /* digits before the point */
+    int before = d->exponent + 1 - prefix; /* digits before the point */
+    if (d->n == 1 && d->d[0] == '0' && before > 1) {
+        before = 1; /* a value that rounded to nothing in the tens */
+    }
     if (d->negative) {
         *p++ = '-';
     }
@@ -167,8 +170,11 @@ static digits round_at(double value, int place) {
         n = 17;
     }
     if (n >= 1) {
-        const digits d = round_to(value, n);
-        return d.exponent - d.n + 1 > place && n < 17 ? round_to(value, n + 1) : d; /* 9.96 became 10.0 */
+        digits d = round_to(value, n);
+        if (d.exponent > first.exponent && d.n < (int)sizeof d.d) { /* 9.96 became 1.00e1: back to the same place */
+            d.d[d.n++] = '0';
+        }
+        return d;
     }
     digits d = {.negative = value < 0.0, .d = "0", .n = 1, .exponent = place};
     if (n == 0 && first.d[0] >= '5') {

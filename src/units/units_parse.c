@@ -198,8 +198,9 @@ static tw_status read_amount(cursor *c, bool spread, amount *out) {
     double factor = 1.0, offset = 0.0;
     if (suffix.has_unit && !(spread && suffix.percent) &&
         !tw_units__conversion(suffix.unit, c->expected, &factor, &offset)) {
-        const bool kilo = c->text[out->suffix] == 'K' && suffix.unit == TW_UNIT_KELVIN;
-        return fail_expected(c, out->suffix < c->at ? out->suffix : number_end,
+        const bool written = out->suffix < c->at; /* R66 names its unit inside the number */
+        const bool kilo = written && suffix.unit == TW_UNIT_KELVIN && c->text[out->suffix] == 'K';
+        return fail_expected(c, written ? out->suffix : number_end,
                              suffix.percent ? "a percentage"
                              : kilo         ? "a temperature (kilo is written k)"
                                             : tw_unit_quantity(suffix.unit));

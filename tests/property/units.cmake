@@ -1,0 +1,1 @@
+tw_test(test_units_property SOURCES property/test_units_property.c ROOMS units)
