@@ -139,11 +139,14 @@ static void add_entries(tw_reading *reading, const entry *entries, size_t n) {
     }
 }
 
-static void add_main_fields(tw_reading *reading, const tw_half_bridge *stage, const tw_operating_point *p) {
+static void add_main_fields(tw_reading *reading, const tw_rig *rig, const tw_half_bridge *stage,
+                            const tw_operating_point *p) {
     const double deg = 180.0 / TW_PI;
     const entry entries[] = {{TW_STUDY_SWITCHING_FREQUENCY, stage->frequency_hz},
                              {TW_STUDY_RESONANT_FREQUENCY, p->resonant_frequency_hz},
                              {TW_STUDY_RAIL_VOLTAGE, stage->rail_v},
+                             {TW_STUDY_LOOP_GAIN, rig->voltage_pickup.gain.value},
+                             {TW_STUDY_CHANNEL_SKEW, rig->recorder.skew_s.value},
                              {TW_STUDY_REAL_POWER, p->real_power_w},
                              {TW_STUDY_REACTIVE_POWER, p->reactive_power_var},
                              {TW_STUDY_APPARENT_POWER, p->apparent_power_va},
@@ -218,7 +221,7 @@ static tw_status fill(tw_ctx *ctx, const tw_rig *rig, const tw_half_bridge *stag
     out->kind = TW_READING_FORECAST;
     memcpy(out->title, rig->title, sizeof out->title);
     out->commutation = point->commutation;
-    add_main_fields(out, stage, point);
+    add_main_fields(out, rig, stage, point);
     add_gates(out, stage);
     add_edge(out, 0, &point->falling, point->period_s);
     add_edge(out, 1, &point->rising, point->period_s);

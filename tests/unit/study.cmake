@@ -1,0 +1,2 @@
+tw_test(test_study SOURCES unit/test_study.c ROOMS study PRIVATE_OF study)
+tw_test(test_study_records SOURCES unit/test_study_records.c ROOMS study PRIVATE_OF study)
