@@ -1,0 +1,287 @@
+/* What the files of the capture room share.
+ *
+ * The way of a file: source (bytes to lines) -> sample (its first lines) -> dialect (separator, decimal mark, where the
+ * table stands) -> layout (columns, header, key words) -> table (all numbers, one pass) -> time -> channels.
+ */
+#ifndef CAPTURE_PRIVATE_H
+#define CAPTURE_PRIVATE_H
+
+#include "tankwright/capture.h"
+
+#define CAPTURE_ROOM "capture"
+
+enum {
+    CAPTURE_MAX_COLUMNS = 4096,       /* more is no recorder's table */
+    CAPTURE_MAX_LINE = 1 << 20,       /* bytes in a line */
+    CAPTURE_SAMPLE_LINES = 2000,      /* lines that decide the dialect */
+    CAPTURE_SAMPLE_BYTES = 512 << 10, /* enough of them once CAPTURE_SAMPLE_LEAST lines are there */
+    CAPTURE_SAMPLE_LEAST = 64,
+    CAPTURE_SAMPLE_MOST = 8 << 20,
+    CAPTURE_MAX_NOTES = 512 /* key words remembered from a preamble */
+};
+
+/* ---- bytes to lines (capture_source.c) ---- */
+
+typedef enum capture_encoding {
+    ENCODING_ASCII,
+    ENCODING_UTF8,
+    ENCODING_8BIT,
+    ENCODING_UTF16LE,
+    ENCODING_UTF16BE
+} capture_encoding;
+
+typedef struct capture_source {
+    tw_ctx *ctx;
+    const char *name;
+    const char *bytes;
+    size_t length;
+    size_t first; /* first byte after a byte order mark */
+    size_t at;    /* next byte to read */
+    size_t line;  /* number of the line read last */
+    capture_encoding encoding;
+    char line_end;
+    void *map; /* NULL: the bytes are borrowed or owned */
+    char *owned;
+    char *decoded; /* the current line of UTF-16 input */
+    size_t decoded_capacity;
+} capture_source;
+
+tw_status tw_capture__open_path(tw_ctx *ctx, const char *path, size_t max_bytes, capture_source *out);
+tw_status tw_capture__open_text(tw_ctx *ctx, const char *name, const char *text, size_t length, capture_source *out);
+void tw_capture__close(capture_source *source);
+void tw_capture__rewind(capture_source *source);
+/* *text = NULL at the end. The line (without its end) is valid until the next call. */
+tw_status tw_capture__next_line(capture_source *source, const char **text, size_t *length);
+/* At least as many lines as the rest of the source has. */
+size_t tw_capture__lines_left(const capture_source *source);
+/* Records a failure at a line (0: the file as a whole). */
+tw_status tw_capture__fail(tw_ctx *ctx, tw_status status, const char *file, size_t line, const char *format, ...)
+    TW_PRINTF(5, 6);
+
+/* ---- cells (capture_cells.c) ---- */
+
+typedef struct capture_cell {
+    const char *text; /* without blanks and quotes around it */
+    size_t length;
+} capture_cell;
+
+typedef enum cell_kind {
+    CELL_EMPTY,
+    CELL_NUMBER,
+    CELL_MARKER,   /* inf, nan, overload: the value is not finite */
+    CELL_UNSIGNED, /* over range without a sign: **** */
+    CELL_TEXT
+} cell_kind;
+
+/* Takes the cell at *at; *at moves beyond its separator. False at the end of the line. A blank separator stands for
+ * any run of blanks and tabs. */
+bool tw_capture__next_cell(const char *line, size_t length, char separator, size_t *at, capture_cell *out);
+/* Cells of a line, at most `most`; the return value counts all of them up to most + 1. */
+size_t tw_capture__split(const char *line, size_t length, char separator, capture_cell *cells, size_t most);
+cell_kind tw_capture__read_cell(capture_cell cell, char decimal, double *value);
+capture_cell tw_capture__trim(const char *text, size_t length);
+
+/* ---- words and units (capture_words.c) ---- */
+
+typedef enum unit_kind {
+    UNIT_NONE,
+    UNIT_TIME,
+    UNIT_FREQUENCY,
+    UNIT_RATE,
+    UNIT_SIGNAL,
+    UNIT_LEVEL,
+    UNIT_CODE,
+    UNIT_PER_DIVISION
+} unit_kind;
+
+typedef struct capture_unit {
+    unit_kind kind;
+    double factor; /* to the unit without prefix */
+    char base[16];
+} capture_unit;
+
+bool tw_capture__read_unit(capture_cell cell, capture_unit *out);
+/* The same with (), [] or {} around it allowed. */
+bool tw_capture__read_bracketed_unit(capture_cell cell, capture_unit *out);
+/* UTF-8 without control bytes, cut to fit; bytes that are not UTF-8 are taken as an 8-bit code page. */
+void tw_capture__clean_text(capture_cell cell, char *out, size_t out_size);
+/* Lower-case letters and digits only. */
+size_t tw_capture__squash(capture_cell cell, char *out, size_t out_size);
+bool tw_capture__is_utf8(const char *text, size_t length, bool *ascii);
+/* Number with an optional unit behind it at the start of the text; bytes used or 0. */
+size_t tw_capture__read_quantity(capture_cell text, char decimal, double *value, capture_unit *unit);
+
+/* ---- the first lines (capture_dialect.c) ---- */
+
+typedef struct sample_line {
+    size_t start, length, number;
+} sample_line;
+
+typedef struct capture_sample {
+    char *text;
+    size_t used, capacity;
+    sample_line *lines;
+    size_t n_lines;
+    bool whole; /* the file ends here */
+} capture_sample;
+
+typedef struct capture_dialect {
+    char separator, decimal;
+    size_t first, last; /* the run of numeric rows, in sample lines */
+    bool *is_data;      /* [n_columns] columns of numbers */
+    bool *is_unit;      /* [n_columns] a unit in every row */
+    bool *is_text;      /* [n_columns] text in every row, not a preamble */
+    size_t n_columns;
+    double score;
+} capture_dialect;
+
+tw_status tw_capture__take_sample(capture_source *source, size_t skip_rows, capture_sample *out);
+void tw_capture__drop_sample(capture_sample *sample);
+capture_cell tw_capture__sample_line(const capture_sample *sample, size_t i);
+/* score = 0 where no table of numbers was found. */
+tw_status tw_capture__find_dialect(tw_ctx *ctx, const char *name, const capture_sample *sample,
+                                   const tw_capture_opts *opts, capture_dialect *out);
+void tw_capture__drop_dialect(capture_dialect *dialect);
+
+/* ---- key words of a preamble (capture_notes.c) ---- */
+
+typedef enum note_kind {
+    NOTE_NONE,
+    NOTE_INTERVAL,
+    NOTE_RATE,
+    NOTE_START,
+    NOTE_TIME_UNIT,
+    NOTE_SIGNAL_UNIT,
+    NOTE_SCALE,        /* signal per code */
+    NOTE_PER_DIVISION, /* signal per division */
+    NOTE_CODES_PER_DIVISION,
+    NOTE_REFERENCE, /* code of signal `origin` */
+    NOTE_ORIGIN,    /* signal at the reference code */
+    NOTE_OFFSET,    /* one of these two */
+    NOTE_NAME
+} note_kind;
+
+typedef struct capture_note {
+    note_kind kind;
+    double value;
+    capture_unit unit;
+    char tag[32];  /* rest of the key: a channel */
+    char text[64]; /* NOTE_NAME */
+    size_t line;
+} capture_note;
+
+typedef struct capture_notes {
+    capture_note *items;
+    size_t count;
+} capture_notes;
+
+tw_status tw_capture__read_notes(tw_ctx *ctx, const capture_sample *sample, const capture_dialect *dialect,
+                                 size_t first_row, capture_notes *out);
+/* The note for the channel (1-based, named `name`), or the one for all. NULL: none. */
+/* True for a cell that is a key word of a preamble and so no channel name. */
+bool tw_capture__is_key(capture_cell cell);
+const capture_note *tw_capture__find_note(const capture_notes *notes, note_kind kind, size_t channel, const char *name);
+
+/* ---- layout (capture_layout.c) ---- */
+
+typedef struct capture_column {
+    size_t index;   /* in the file, from 0 */
+    size_t unit_of; /* for a unit column: 1 + the position of the column it belongs to; 0 for numbers */
+    char name[64];
+    bool named_time, named_index, named_frequency;
+    bool named; /* the name comes from the file */
+    bool has_unit;
+    capture_unit unit;
+    double *values;
+} capture_column;
+
+typedef struct capture_layout {
+    char separator, decimal;
+    size_t first_row; /* line number of the first row of the table */
+    capture_column *columns;
+    size_t n_columns;
+    capture_notes notes;
+    bool text_columns; /* some were left out */
+} capture_layout;
+
+tw_status tw_capture__find_layout(tw_ctx *ctx, const capture_sample *sample, const capture_dialect *dialect,
+                                  capture_layout *out);
+void tw_capture__drop_layout(capture_layout *layout);
+
+/* ---- all numbers (capture_table.c) ---- */
+
+/* Fills the columns' values; *rows counts them, *skipped the lines between them that hold no numbers. */
+tw_status tw_capture__load(capture_source *source, capture_layout *layout, size_t *rows, size_t *skipped);
+
+/* ---- time (capture_time.c) ---- */
+
+typedef struct capture_axis {
+    bool index;   /* counts samples */
+    double start; /* in the column's unit */
+    double step;
+    double scatter; /* largest distance of a stamp from the line, over the step */
+    size_t rows;    /* rows that belong to the record (the first block where time restarts) */
+    size_t blocks;
+    size_t wrong;   /* stamps that were off and put right */
+    size_t missing; /* rows that the stamps say are missing */
+} capture_axis;
+
+bool tw_capture__looks_like_time(const double *t, size_t n);
+bool tw_capture__is_index(const double *t, size_t n);
+/* Fits start + step * i. Puts wrong stamps right in place. On missing > 0 the stamps tell the positions: round((t -
+ * start)/step). */
+tw_status tw_capture__fit_axis(tw_ctx *ctx, const char *file, size_t first_line, double *t, size_t n,
+                               capture_axis *out);
+
+/* ---- one file (capture_record.c) ---- */
+
+typedef struct capture_record {
+    tw_capture capture;
+    bool has_interval;
+    double noted_interval_s; /* from a preamble; NaN */
+    bool settings_only;      /* no table in it, only key words */
+} capture_record;
+
+/* Leaves has_interval false where no interval is to be found; settings_only is possible where `alone` is false. */
+tw_status tw_capture__read_record(capture_source *source, const tw_capture_opts *opts, bool alone, capture_record *out);
+
+/* What becomes of a column: the number 1 + position of its time column, 0 without one, or one of these. */
+#define ROLE_TIME SIZE_MAX
+#define ROLE_DROPPED (SIZE_MAX - 1)
+#define ROLE_UNIT (SIZE_MAX - 2)
+static inline bool tw_capture__is_channel(size_t role) {
+    return role < ROLE_UNIT;
+}
+
+/* ---- which columns are time (capture_roles.c) ---- */
+
+/* Fills roles [n_columns]; refuses what is no record over time (a spectrum, a sweep, logic levels only). */
+tw_status tw_capture__find_roles(tw_ctx *ctx, const char *file, const tw_capture_opts *opts,
+                                 const capture_layout *layout, size_t rows, size_t *roles, tw_warnings *warnings);
+
+/* ---- which unit time has, and what the preamble says (capture_interval.c) ---- */
+
+typedef struct capture_interval {
+    double seconds;     /* NaN: not to be found */
+    double unit_factor; /* seconds per unit of the time column */
+    bool index;         /* the column only counts */
+    char said[160];     /* where it came from */
+} capture_interval;
+
+double tw_capture__noted_interval(const capture_notes *notes, bool *with_unit, bool *disagree);
+/* `column` may be NULL: no time column. */
+tw_status tw_capture__settle_interval(tw_ctx *ctx, const char *file, const tw_capture_opts *opts,
+                                      const capture_layout *layout, const capture_column *column,
+                                      const capture_axis *axis, tw_warnings *warnings, capture_interval *out);
+
+/* ---- values (capture_channels.c) ---- */
+
+tw_status tw_capture__drop_repeats(tw_ctx *ctx, capture_layout *layout, size_t *roles, size_t rows,
+                                   tw_warnings *warnings);
+/* Codes to signals, prefixes away, names and units settled. */
+tw_status tw_capture__scale_columns(tw_ctx *ctx, const char *file, const tw_capture_opts *opts, capture_layout *layout,
+                                    const size_t *roles, size_t rows, tw_warnings *warnings);
+/* finite, extremes, mean, step. */
+tw_status tw_capture__summarise(tw_ctx *ctx, tw_capture_channel *channel, size_t samples);
+
+#endif

@@ -1,0 +1,248 @@
+/* Time stamps to start and interval.
+ *
+ * Stamps are what the file shows: rounded to a few digits (long runs of equal values), in steps of 32-bit floats, one
+ * of them wrong, rows missing, starting again in every block. The interval is therefore never a difference of two
+ * neighbours: a robust slope (median over long windows) finds what is wrong or missing, and a straight line by least
+ * squares through all good stamps gives start and interval. With stamps rounded to q and n rows the interval's
+ * standard error is about q / n^1.5.
+ */
+#include "capture_private.h"
+
+#include <math.h>
+#include <stdlib.h>
+
+static int compare_doubles(const void *a, const void *b) {
+    const double x = *(const double *)a, y = *(const double *)b;
+    return (x > y) - (x < y);
+}
+
+/* Median of up to 1001 slopes over windows of an eighth of the rows. */
+static double robust_slope(const double *t, size_t n) {
+    enum { MOST = 1001 };
+    double slopes[MOST];
+    const size_t window = n > 16 ? n / 8 : 1;
+    const size_t places = n - window;
+    const size_t taken = places < MOST ? places : MOST;
+    size_t count = 0;
+    for (size_t k = 0; k < taken; k++) {
+        const size_t i = taken < 2 ? 0 : k * (places - 1) / (taken - 1);
+        const double slope = (t[i + window] - t[i]) / (double)window;
+        if (isfinite(slope)) {
+            slopes[count++] = slope;
+        }
+    }
+    if (count == 0) {
+        return (double)NAN;
+    }
+    qsort(slopes, count, sizeof slopes[0], compare_doubles);
+    return slopes[count / 2];
+}
+
+bool tw_capture__is_index(const double *t, size_t n) {
+    for (size_t i = 1; i < n; i++) {
+        if (!(t[i] - t[i - 1] == 1.0)) {
+            return false;
+        }
+    }
+    return n > 1 && t[0] == floor(t[0]);
+}
+
+/* First row of the next block: where the stamps fall back to about the first one. n where there is none. */
+static size_t block_end(const double *t, size_t n) {
+    for (size_t i = 4; i < n; i++) { /* a block has four rows at least: less is a disordered column */
+        const double span = t[i - 1] - t[0];
+        if (t[i] < t[i - 1] && span > 0 && fabs(t[i] - t[0]) <= 1.01 * span / (double)(i - 1) &&
+            (i + 1 >= n || t[i + 1] < t[i - 1])) {
+            return i;
+        }
+    }
+    return n;
+}
+
+bool tw_capture__looks_like_time(const double *t, size_t n) {
+    n = block_end(t, n);
+    if (n < 2 || !isfinite(t[0])) {
+        return false;
+    }
+    const double slope = robust_slope(t, n), span = slope * (double)(n - 1);
+    if (!(slope > 0)) {
+        return false;
+    }
+    size_t falling = 0, far = 0, bad = 0, changes = 0;
+    for (size_t i = 1; i < n; i++) {
+        falling += t[i] < t[i - 1];
+        changes += t[i] != t[i - 1];
+        bad += isfinite(t[i]) ? 0 : 1;
+        far += fabs(t[i] - t[0] - slope * (double)i) > 0.02 * span + 2 * slope;
+    }
+    return falling * 100 <= n && bad * 20 <= n && far * 2 <= n && changes >= (n < 3 ? 1U : 2U);
+}
+
+/* Stamps that stand off while their neighbours agree with each other. */
+static size_t mend_stamps(double *t, size_t n, double step, double tolerance) {
+    size_t mended = 0;
+    for (size_t i = 1; i < n; i++) {
+        const bool last = i + 1 == n;
+        const double off = t[i] - t[i - 1] - step;
+        if (fabs(off) <= tolerance) {
+            continue;
+        }
+        const double across = last ? 2 * step : t[i + 1] - t[i - 1];
+        if (!isfinite(t[i]) ? (last || fabs(across - 2 * step) <= tolerance)
+                            : (!last && fabs(across - 2 * step) <= tolerance)) {
+            t[i] = t[i - 1] + 0.5 * across;
+            mended++;
+        }
+    }
+    return mended;
+}
+
+/* Least squares through (k_i, t_i), k_i = i + gaps. Centred sums keep the digits. */
+static void fit_line(const double *t, const size_t *shift, size_t n, capture_axis *axis) {
+    const double k_mean = 0.5 * (double)(n - 1);
+    double s_k = 0, s_t = 0;
+    size_t good = 0;
+    for (size_t i = 0; i < n; i++) {
+        if (isfinite(t[i])) {
+            s_k += (double)(i + (shift != NULL ? shift[i] : 0)) - k_mean;
+            s_t += t[i] - t[0];
+            good++;
+        }
+    }
+    const double km = s_k / (double)good, tm = s_t / (double)good;
+    double skk = 0, skt = 0;
+    for (size_t i = 0; i < n; i++) {
+        if (isfinite(t[i])) {
+            const double k = (double)(i + (shift != NULL ? shift[i] : 0)) - k_mean - km;
+            skk += k * k;
+            skt += k * (t[i] - t[0] - tm);
+        }
+    }
+    axis->step = skt / skk;
+    axis->start = t[0] + tm - axis->step * (km + k_mean);
+    axis->scatter = 0;
+    for (size_t i = 0; i < n; i++) {
+        const double k = (double)(i + (shift != NULL ? shift[i] : 0));
+        const double off = fabs(t[i] - axis->start - axis->step * k) / axis->step;
+        axis->scatter = off > axis->scatter ? off : axis->scatter; /* NaN never is */
+    }
+}
+
+/* Smallest step between different stamps: the stamps' resolution when they are rounded. */
+static double resolution_of(const double *t, size_t n, bool *equal) {
+    double q = (double)INFINITY;
+    size_t zeros = 0;
+    for (size_t i = 1; i < n; i++) {
+        const double d = fabs(t[i] - t[i - 1]);
+        zeros += d == 0;
+        if (d > 0 && d < q) {
+            q = d;
+        }
+    }
+    *equal = zeros * 20 > n;
+    return q;
+}
+
+static tw_status unusable(tw_ctx *ctx, const char *file, size_t first_line, const double *t, size_t n) {
+    size_t falling = 0, at = 0;
+    for (size_t i = 1; i < n; i++) {
+        if (t[i] < t[i - 1]) {
+            at = falling == 0 ? i : at;
+            falling++;
+        }
+    }
+    if (falling > 0) {
+        return tw_capture__fail(
+            ctx, TW_BAD_DATA, file, first_line + at,
+            "time does not only grow (%zu of %zu steps fall); if this column is not time, say which "
+            "one is with --time-column or use --no-time-column",
+            falling, n - 1);
+    }
+    return tw_capture__fail(
+        ctx, TW_BAD_DATA, file, first_line,
+        "the samples are not evenly spaced in time; with --no-time-column and --sample-interval the "
+        "time column is left out");
+}
+
+/* Rows that the stamps say are missing: steps of a whole number of intervals. */
+static tw_status fit_with_gaps(tw_ctx *ctx, const char *file, size_t first_line, double *t, size_t n, double slope,
+                               capture_axis *axis) {
+    size_t *shift = tw_alloc(ctx, n, sizeof *shift);
+    if (shift == NULL) {
+        return TW_NO_MEMORY;
+    }
+    bool fine = slope > 0;
+    for (int round = 0; round < 3 && fine; round++) {
+        size_t missing = 0;
+        for (size_t i = 1; i < n && fine; i++) {
+            const double steps = (t[i] - t[i - 1]) / slope;
+            if (isfinite(steps) && steps > 1.5) {
+                fine = steps < 1e9;
+                missing += fine ? (size_t)(steps + 0.5) - 1 : 0;
+            }
+            fine = fine && steps >= -0.5;
+            shift[i] = missing;
+        }
+        fine = fine && missing <= n;
+        if (fine) {
+            fit_line(t, shift, n, axis);
+            slope = axis->step;
+            axis->missing = missing;
+            fine = axis->step > 0 && (axis->scatter <= 0.75 || round < 2);
+        }
+    }
+    tw_free(shift);
+    return fine ? TW_OK : unusable(ctx, file, first_line, t, n);
+}
+
+/* The usual step of neighbours, where most are alike. */
+static double median_step(const double *t, size_t n) {
+    enum { MOST = 4001 };
+    double steps[MOST];
+    size_t count = 0;
+    const size_t stride = (n - 1) / MOST + 1;
+    for (size_t i = 1; i < n; i += stride) {
+        const double d = t[i] - t[i - 1];
+        if (d > 0 && isfinite(d)) {
+            steps[count++] = d;
+        }
+    }
+    if (count == 0) {
+        return (double)NAN;
+    }
+    qsort(steps, count, sizeof steps[0], compare_doubles);
+    return steps[count / 2];
+}
+
+tw_status tw_capture__fit_axis(tw_ctx *ctx, const char *file, size_t first_line, double *t, size_t n,
+                               capture_axis *out) {
+    capture_axis axis = {.rows = block_end(t, n), .blocks = 1};
+    for (size_t i = axis.rows; i < n;) {
+        axis.blocks++;
+        i += block_end(t + i, n - i);
+    }
+    n = axis.rows;
+    if (n < 2) {
+        return tw_capture__fail(ctx, TW_BAD_DATA, file, first_line, "one sample only; a record needs two at least");
+    }
+    double slope = robust_slope(t, n);
+    if (!(slope > 0) || !isfinite(t[0])) {
+        return unusable(ctx, file, first_line, t, n);
+    }
+    bool equal;
+    const double q = resolution_of(t, n, &equal);
+    const double grid = equal ? q : 0; /* several rows share a stamp: the stamps are rounded to q */
+    const double usual = equal ? slope : median_step(t, n);
+    const double tolerance = 0.75 * (usual > grid ? usual : grid);
+    axis.index = tw_capture__is_index(t, n);
+    axis.wrong = mend_stamps(t, n, usual, 0.5 * usual + grid);
+    if (axis.wrong > 1 + n / 200) {
+        return unusable(ctx, file, first_line, t, n);
+    }
+    fit_line(t, NULL, n, &axis);
+    if (!(axis.step > 0) || axis.scatter * axis.step > tolerance * 1.5) {
+        TW_TRY(fit_with_gaps(ctx, file, first_line, t, n, usual, &axis));
+    }
+    *out = axis;
+    return TW_OK;
+}
