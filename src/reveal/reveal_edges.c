@@ -16,15 +16,20 @@
 /* Shares of the rail between which samples belong to the swing for certain. */
 #define RAMP_LOW 0.10
 #define RAMP_HIGH 0.90
-/* Reach of the view around an edge, in periods: longer than any useful dead time. */
-#define REACH 0.22
+/* Reach of the view around an edge, in periods: far enough for the current's turn before and after; and how far from
+ * the edge a swing may begin, longer than any useful dead time. */
+#define REACH_BEFORE 0.30
+#define REACH_AFTER 0.38
+#define REACH_SWING 0.20
 
 /* The surroundings of one edge, turned so that it falls. Index 0..n-1 in bins, time rising. */
 typedef struct view {
     size_t n;
     double *x, *v, *i, *q, *weight;
-    double bin_s, rail, noise_bin; /* noise of one bin's mean of v */
-    double scale_u;                /* relative standard uncertainty of the current's scale */
+    double bin_s, period_s, rail;
+    double noise_v, noise_bin; /* of one sample of v, of the mean in an average bin */
+    size_t middle;             /* bin where the edge is expected */
+    double scale_u;            /* relative standard uncertainty of the current's scale */
     double lead_u;
     const tw_prior *prior;
 } view;
@@ -49,11 +54,14 @@ static double level_low(const view *w, size_t b) {
 static tw_status view_make(tw_ctx *ctx, const tw_reveal__work *w, const tw_reveal__solution *s,
                            const tw_reveal__fold *fold, bool rising, view *out) {
     const double centre = rising ? 0.0 : w->fall_phase;
-    const long reach = (long)(REACH * (double)fold->n);
+    const long before = (long)(REACH_BEFORE * (double)fold->n), after = (long)(REACH_AFTER * (double)fold->n);
     const long middle = (long)floor(centre * (double)fold->n);
-    *out = (view){.n = (size_t)(2 * reach + 1),
+    *out = (view){.n = (size_t)(before + after + 1),
                   .bin_s = w->period_s / (double)fold->n,
+                  .period_s = w->period_s,
+                  .middle = (size_t)before,
                   .rail = s->p[P_RAIL],
+                  .noise_v = w->noise_u / s->p[P_GAIN],
                   .noise_bin = w->noise_u / s->p[P_GAIN] / sqrt(fmax(1.0, (double)w->n / (double)fold->n)),
                   .scale_u = sqrt(s->covariance[P_SCALE * P_COUNT + P_SCALE]) / s->p[P_SCALE],
                   .lead_u = sqrt(s->covariance[P_LEAD * P_COUNT + P_LEAD]),
@@ -69,7 +77,7 @@ static tw_status view_make(tw_ctx *ctx, const tw_reveal__work *w, const tw_revea
     out->weight = block + 4 * out->n;
     const double sign = rising ? -1.0 : 1.0;
     for (size_t b = 0; b < out->n; b++) {
-        const long at = middle - reach + (long)b;
+        const long at = middle - before + (long)b;
         const long n = (long)fold->n;
         const size_t j = (size_t)(((at % n) + n) % n);
         out->x[b] = ((double)at + 0.5) * out->bin_s;
@@ -81,19 +89,15 @@ static tw_status view_make(tw_ctx *ctx, const tw_reveal__work *w, const tw_revea
     return TW_OK;
 }
 
-/* Bin where the midpoint passes half rail for the last time from above within the view's middle. */
+/* First bin of the view's inner part after which the midpoint passes half rail downwards: a rebound passes it again. */
 static size_t find_crossing(const view *w) {
-    const size_t middle = w->n / 2;
-    size_t best = middle;
-    for (size_t d = 0; d < w->n / 2 - 1; d++) {
-        for (int side = 0; side < 2; side++) {
-            const size_t b = side == 0 ? middle + d : middle - d;
-            if (b + 1 < w->n && w->v[b] >= 0.5 * w->rail && w->v[b + 1] < 0.5 * w->rail) {
-                return b;
-            }
+    const size_t reach = (size_t)(REACH_SWING * w->period_s / w->bin_s);
+    for (size_t b = w->middle - reach; b + 1 < w->n && b < w->middle + reach; b++) {
+        if (w->v[b] >= 0.5 * w->rail && w->v[b + 1] < 0.5 * w->rail) {
+            return b;
         }
     }
-    return best;
+    return w->middle;
 }
 
 /* First bin from the edge's start on the high rail at which the midpoint has arrived on the low one to stay for two
@@ -225,7 +229,7 @@ static double meet_u(const view *w, const ramp *r, double x) {
 /* Local parabola through the bins around a sign change, kept clear of the corner at the edge's end. */
 static tw_status refine_zero(tw_ctx *ctx, const view *w, size_t b, double keep_off_x, double noise_i, tw_value *out) {
     const double guess = w->x[b] + w->bin_s * w->i[b] / (w->i[b] - w->i[b + 1]);
-    double radius = 0.03 * w->bin_s * (double)w->n / (2.0 * REACH);
+    double radius = 0.03 * w->period_s;
     const double distance = fabs(guess - keep_off_x);
     radius = fmin(radius, fmax(distance, 3.0 * w->bin_s));
     double x[4096], y[4096];
@@ -287,30 +291,11 @@ typedef struct course {
     double forced_v;
 } course;
 
-/* Rebound: after the swing's end and the current's turn the midpoint climbs beyond what the closed transistor would
- * drop. */
-static void look_for_rebound(const view *w, double zero_x, course *c) {
-    const double threshold = fmax(6.0 * w->noise_bin, 0.008 * w->rail) + w->prior->transistor_threshold_v.value;
-    size_t peak = 0;
-    double highest = 0;
-    for (size_t b = c->arrival; b < w->n && w->x[b] < zero_x + 0.18 * w->bin_s * (double)w->n / (2.0 * REACH); b++) {
-        const double above = w->v[b];
-        if (above > highest && w->x[b] > zero_x - 2.0 * w->bin_s) {
-            highest = above;
-            peak = b;
-        }
-    }
-    if (highest > threshold) {
-        c->closing = w->x[peak] + 0.5 * w->bin_s;
-        /* the fold blurs the peak over a bin: the line from the turn of the current gives the height at the closing */
-        c->forced_v = highest;
-    }
-}
-
 static bool dips_before(const view *w, size_t end) {
     const double depth = fmax(5.0 * w->noise_bin, 0.02 * w->rail);
+    const size_t reach = (size_t)(REACH_SWING * w->period_s / w->bin_s);
     size_t deep = 0;
-    for (size_t b = 0; b + 2 < end; b++) {
+    for (size_t b = end > reach ? end - reach : 0; b + 2 < end; b++) {
         const double expected = w->i[b] > 0 ? level_high(w, b) : w->rail;
         deep = w->v[b] < expected - depth ? deep + 1 : 0;
         if (deep >= 2) {
@@ -325,14 +310,15 @@ static tw_status trace(tw_ctx *ctx, const view *w, course *c) {
     c->turn_off = c->line_end = c->closing = NAN;
     c->crossing = find_crossing(w);
     c->arrival = find_arrival(w, c->crossing);
-    const size_t end = c->arrival + 1;
+    const size_t end = c->arrival + 1, reach = (size_t)(REACH_SWING * w->period_s / w->bin_s);
+    const size_t begin = c->crossing > reach ? c->crossing - reach : 0;
     double slope;
-    TW_TRY(guess_slope(ctx, w, 0, end, &slope));
-    TW_TRY(fit_line(ctx, w, 0, end, slope, &c->line));
+    TW_TRY(guess_slope(ctx, w, begin, end, &slope));
+    TW_TRY(fit_line(ctx, w, begin, end, slope, &c->line));
     if (c->line.found) { /* once more with the fitted slope deciding what is a jump */
         slope = c->line.slope;
         memset(&c->line, 0, sizeof c->line);
-        TW_TRY(fit_line(ctx, w, 0, end, slope, &c->line));
+        TW_TRY(fit_line(ctx, w, begin, end, slope, &c->line));
     }
     return TW_OK;
 }
@@ -347,21 +333,68 @@ static void place_ramp(const view *w, course *c) {
     c->line_end = line_meets(w, &c->line, b, 1, false);
 }
 
-/* Swing seen: complete, or cut short by the closing switch? */
+/* What the midpoint does if the other switch never closes: the line down to the low rail's diode, there until the
+ * current turns, then up again by the same law, at most to the high rail's diode. */
+static double left_alone(const view *w, const course *c, double zero_x, double zero_q, size_t b) {
+    const double low = level_low(w, b), high = level_high(w, b);
+    if (isnan(c->line_end) || w->x[b] < c->line_end) {
+        return fmin(fmax(line_at(&c->line, w->q[b]), low), high);
+    }
+    return w->x[b] < zero_x ? low : fmin(low + c->line.slope * fmax(zero_q - w->q[b], 0.0), high);
+}
+
+/* The instant at which the other switch closed, as far as the midpoint shows it: before, it is left alone, after, it is
+ * on the low rail. Maximum likelihood over the bins; believed where it is worth five standard deviations against
+ * closing unseen. Returns w->n where the closing does not show. */
+static size_t find_closing(const view *w, const course *c, double zero_x) {
+    const double zero_q = interpolate(w, w->q, zero_x);
+    const double last = (isnan(zero_x) ? c->turn_off : zero_x) + REACH_SWING * w->period_s;
+    const double flat = isnan(c->line_end) ? c->turn_off : c->line_end;
+    size_t begin = 0, middle = 0, end = w->n;
+    while (begin + 1 < w->n && w->x[begin] < c->turn_off) {
+        begin++;
+    }
+    while (middle + 1 < w->n && w->x[middle] < flat) {
+        middle++;
+    }
+    while (end > middle && w->x[end - 1] > last) {
+        end--;
+    }
+    /* misfit(closing at b) - misfit(closing unseen, anywhere on the flat part), growing away from the flat part */
+    size_t best_at = w->n;
+    double best = -25.0, early = 0, late = 0;
+    for (size_t b = middle; b-- > begin;) { /* closing before the swing's end */
+        const double free = left_alone(w, c, zero_x, zero_q, b), low = level_low(w, b);
+        early += w->weight[b] * (pow(w->v[b] - low, 2) - pow(w->v[b] - free, 2)) / (w->noise_v * w->noise_v);
+        if (early < best) {
+            best = early;
+            best_at = b;
+        }
+    }
+    for (size_t b = middle; b < end; b++) { /* closing after the current's turn */
+        const double free = left_alone(w, c, zero_x, zero_q, b), low = level_low(w, b);
+        late += w->weight[b] * (pow(w->v[b] - free, 2) - pow(w->v[b] - low, 2)) / (w->noise_v * w->noise_v);
+        if (late < best) {
+            best = late;
+            best_at = b + 1;
+        }
+    }
+    return best_at;
+}
+
+/* Swing seen: complete, cut short by the closing switch, or undone by the current? */
 static tw_commutation judge_ramp(const view *w, double zero_x, course *c) {
-    const double arrived = w->x[c->arrival] - 0.5 * w->bin_s;
+    const double turn = isnan(zero_x) ? w->x[w->n - 1] : zero_x;
+    size_t at = find_closing(w, c, turn);
     const bool never = isnan(c->line_end);
-    const double left = never ? NAN : c->line_end - arrived;
-    const double slack = 2.0 * w->bin_s + 0.03 * (c->line_end - c->turn_off);
-    if (never || left > slack) {
-        c->closing = arrived;
-        c->forced_v = fmax(0.0, line_at(&c->line, interpolate(w, w->q, arrived)) - level_low(w, c->arrival));
-        return TW_COMMUTATION_PARTIAL_ZVS;
+    if (at >= w->n && !never) {
+        return TW_COMMUTATION_FULL_ZVS;
     }
-    if (!isnan(zero_x)) {
-        look_for_rebound(w, zero_x, c);
-    }
-    return isnan(c->closing) ? TW_COMMUTATION_FULL_ZVS : TW_COMMUTATION_REBOUND;
+    at = at < w->n ? at : c->arrival;
+    const size_t before = at > 0 ? at - 1 : 0;
+    c->closing = w->x[at] - 0.5 * w->bin_s;
+    c->forced_v = fmax(0.0, left_alone(w, c, turn, interpolate(w, w->q, turn), before) - level_low(w, before));
+    return never || c->closing < c->line_end ? TW_COMMUTATION_PARTIAL_ZVS : TW_COMMUTATION_REBOUND;
 }
 
 /* No swing seen, only a jump. */

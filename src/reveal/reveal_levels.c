@@ -105,39 +105,34 @@ static double share(const tw_reveal__work *w, size_t k) {
     return (two_level(w, k) - w->low) / (w->high - w->low);
 }
 
-/* Mean phase of the rises and of the falls through half rail, and the samples inside a swing. */
+/* Where rise and fall are expected: a pulse of duty D has its fundamental's peak in its middle, its edges D/2 of a
+ * period before and after. The fundamental hardly notices what the midpoint does in the dead times. */
 static tw_status find_edges(tw_ctx *ctx, tw_reveal__work *w) {
-    double rise_cos = 0, rise_sin = 0, fall_cos = 0, fall_sin = 0;
-    size_t rises = 0, falls = 0, moving = 0;
+    double re = 0, im = 0, mean = 0;
+    size_t crossings = 0, moving = 0;
     int side = 0; /* -1 low, +1 high: with hysteresis so that noise counts once */
-    size_t left = 0;
     for (size_t k = 0; k < w->n; k++) {
         const double m = share(w, k);
         moving += m > 0.1 && m < 0.9 ? 1 : 0;
-        const int now = m > 0.75 ? 1 : m < 0.25 ? -1 : 0;
-        if (now == 0) {
-            continue;
-        }
-        if (side != 0 && now != side) {
-            /* between `left` (last sample on the old side) and k: interpolate the crossing of one half */
-            const double a = share(w, left);
-            const double at = (double)left + (double)(k - left) * (0.5 - a) / (m - a);
-            const double angle = 2.0 * TW_PI * at * w->interval_s * w->frequency_hz;
-            (now > 0 ? rises++ : falls++);
-            *(now > 0 ? &rise_cos : &fall_cos) += cos(angle);
-            *(now > 0 ? &rise_sin : &fall_sin) += sin(angle);
-        }
+        const int now = m > 0.75 ? 1 : m < 0.25 ? -1 : side;
+        crossings += side != 0 && now != side ? 1 : 0;
         side = now;
-        left = k;
+        if (k < w->whole) {
+            const double angle = 2.0 * TW_PI * (double)k * w->interval_s * w->frequency_hz;
+            const double kept = fmin(fmax(m, 0.0), 1.0);
+            re += kept * cos(angle);
+            im += kept * sin(angle);
+            mean += kept;
+        }
     }
-    if (rises < 1 || falls < 1) {
-        return tw_fail(ctx, TW_BAD_DATA, ROOM, "no switching found: %zu rises and %zu falls of the midpoint", rises,
-                       falls);
+    if (crossings < 2 * w->cycles - 1) {
+        return tw_fail(ctx, TW_BAD_DATA, ROOM, "no switching found: %zu changes of the midpoint in %zu cycles",
+                       crossings, w->cycles);
     }
-    w->phase_origin = atan2(rise_sin, rise_cos) / (2.0 * TW_PI);
-    const double fall = atan2(fall_sin, fall_cos) / (2.0 * TW_PI) - w->phase_origin;
-    w->fall_phase = fall - floor(fall);
-    w->swing_samples = moving / (rises + falls);
+    w->fall_phase = mean / (double)w->whole;
+    const double rise = atan2(im, re) / (2.0 * TW_PI) - 0.5 * w->fall_phase;
+    w->phase_origin = rise - floor(rise);
+    w->swing_samples = moving / crossings;
     return TW_OK;
 }
 

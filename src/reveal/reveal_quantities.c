@@ -175,16 +175,34 @@ static double raw_rms(const tw_reveal__work *w, const double *y, double noise) {
     return sqrt(fmax(sum / (double)(n > 0 ? n : 1) - noise * noise, 0.0));
 }
 
-/* Largest excursion of the folded period, both signs averaged, over means of three bins. */
+/* Bins over which a peak is averaged: a quarter per cent of the period, or the fold's own width. */
+static size_t peak_width(const tw_reveal__fold *f) {
+    return 1 + 2 * (size_t)(0.00125 * (double)f->n);
+}
+
+/* Largest excursion of the folded period, both signs averaged, over short means so that noise does not add to it. */
 static double folded_peak(const tw_reveal__fold *f, const double *y) {
+    const size_t width = peak_width(f);
     double low = INFINITY, high = -INFINITY;
-    const bool smooth = f->n > 400;
     for (size_t b = 0; b < f->n; b++) {
-        const double around = (y[(b + f->n - 1) % f->n] + y[b] + y[(b + 1) % f->n]) / 3.0;
-        low = fmin(low, smooth ? around : y[b]);
-        high = fmax(high, smooth ? around : y[b]);
+        double sum = 0;
+        for (size_t j = 0; j < width; j++) {
+            sum += y[(b + j) % f->n];
+        }
+        low = fmin(low, sum / (double)width);
+        high = fmax(high, sum / (double)width);
     }
     return 0.5 * (high - low);
+}
+
+/* What averaging leaves of the samples' noise; it is small and acts on one result each, hence added after the law of
+ * propagation. */
+static void add_noise(const tw_reveal__work *w, const tw_reveal__fold *f, double gain, double scale, tw_revealed *out) {
+    const double n = (double)w->whole, per_peak = n / (double)f->n * (double)peak_width(f);
+    const double i = scale * w->noise_i, v = w->noise_u / gain;
+    out->coil_current_rms_a.u = hypot(out->coil_current_rms_a.u, i / sqrt(n));
+    out->coil_current_peak_a.u = hypot(out->coil_current_peak_a.u, i / sqrt(fmax(per_peak, 1.0)));
+    out->coil_voltage_rms_v.u = hypot(out->coil_voltage_rms_v.u, v / sqrt(n));
 }
 
 static tw_status take_phasors(tw_ctx *ctx, const tw_reveal__work *w, const double *y, size_t n_harmonics,
@@ -271,6 +289,7 @@ tw_status tw_reveal__quantities(tw_ctx *ctx, const tw_reveal__work *w, const tw_
     TW_TRY(tw_uncert_propagate(ctx, &law, x, covariance, &budget));
     hand_out(&budget, out);
     tw_uncert_budget_dispose(&budget);
+    add_noise(w, fold, s->p[P_GAIN], s->p[P_SCALE], out);
     out->switching_frequency_hz = (tw_value){w->frequency_hz, w->frequency_u};
     out->rail_v = solved(s, P_RAIL);
     out->loop_gain = solved(s, P_GAIN);
