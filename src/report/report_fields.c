@@ -61,16 +61,16 @@ void report__format_short(tw_value v, const char *unit, char *out) {
 }
 
 /* Appends as long as it fits. */
-static size_t put(char *out, size_t used, const char *piece) {
+static size_t put(char *out, size_t size, size_t used, const char *piece) {
     const size_t n = strlen(piece);
-    if (used + n < TW_QUANTITY_TEXT) {
+    if (used + n < size) {
         memcpy(out + used, piece, n);
         used += n;
     }
     return used;
 }
 
-void report__pretty(const char *text, char *out) {
+void report__pretty(const char *text, char *out, size_t size) {
     static const struct {
         const char *plain, *typographic;
         bool unit; /* stands behind a space only */
@@ -87,14 +87,14 @@ void report__pretty(const char *text, char *out) {
             const size_t n = strlen(SIGNS[k].plain);
             const bool placed = SIGNS[k].unit ? i > 0 && text[i - 1] == ' ' : text[i + 1] >= '0' && text[i + 1] <= '9';
             if (placed && strncmp(text + i, SIGNS[k].plain, n) == 0) {
-                used = put(out, used, SIGNS[k].typographic);
+                used = put(out, size, used, SIGNS[k].typographic);
                 i += n;
                 break;
             }
         }
         if (k == sizeof SIGNS / sizeof SIGNS[0]) {
             const char one[2] = {text[i++], '\0'};
-            used = put(out, used, one);
+            used = put(out, size, used, one);
         }
     }
     out[used] = '\0';

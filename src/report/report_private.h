@@ -22,8 +22,8 @@ void report__format(tw_value v, const char *unit, char *out);
 void report__format_short(tw_value v, const char *unit, char *out);
 /* Text of a value that was set or is exact: at most four digits, no zeros behind them ("40 ns"). */
 void report__format_set(double value, const char *unit, char *out);
-/* The same text with typographic micro, ohm, degree and minus signs (UTF-8). `out` needs TW_QUANTITY_TEXT bytes. */
-void report__pretty(const char *text, char *out);
+/* The same text with typographic micro, ohm, degree and minus signs (UTF-8), cut to fit. */
+void report__pretty(const char *text, char *out, size_t size);
 
 /* "full ZVS", "partial ZVS", "rebound", "hard", "not determined". */
 const char *report__verdict_name(tw_commutation verdict);
