@@ -1,0 +1,119 @@
+/* First sign change of a wave, without a sampling grid.
+ *
+ * On [t, t + H] with |g''| <= M2 and |g'''| <= M3, a wave below zero stays below
+ *     g + g' h + U h^2 / 2,   U = min(M2, g'' + M3 H),
+ * so the first zero of that parabola is a step that cannot jump over a crossing. Near a simple root the step is
+ * Newton's from the safe side (quadratic convergence); near a double root it shortens the distance by a constant
+ * factor, and touching is told from crossing by the value at the top against rounding.
+ * The idea is interval Newton's with Taylor bounds (R. E. Moore, Interval Analysis, 1966, ch. 7); derivation in
+ * docs/theory.md, "Events".
+ */
+#include <float.h>
+#include <math.h>
+
+#include "circuit_flow.h"
+
+static const double rounding = 64.0 * DBL_EPSILON;
+
+/* First h > 0 where g + g1 h + u h^2/2 reaches zero from below (g <= 0); INFINITY where it never does. */
+static double first_touch(double g, double g1, double u) {
+    const double disc = g1 * g1 - 2.0 * u * g;
+    if (disc < 0.0) {
+        return INFINITY;
+    }
+    const double root = sqrt(disc);
+    if (g1 > 0.0) {
+        return -2.0 * g / (g1 + root);
+    }
+    return u > 0.0 ? (root - g1) / u : INFINITY;
+}
+
+/* A step over which g (<= 0 here) certainly stays below zero. */
+static double safe_step(const tw_wave_point *at, double remaining) {
+    const double g = fmin(at->g, 0.0);
+    double h = first_touch(g, at->g1, at->m2);
+    double reach = at->g2 < 0.0 && at->m3 > 0.0 ? fmax(8.0 * h, -at->g2 / at->m3) : 8.0 * h;
+    for (int k = 0; k < 2 && h < remaining; k++) {
+        reach = fmin(reach, remaining);
+        const double u = fmin(at->m2, at->g2 + at->m3 * reach);
+        const double better = fmin(first_touch(g, at->g1, u), reach);
+        if (better > h) {
+            h = better;
+        }
+        reach = 3.0 * h;
+    }
+    return h;
+}
+
+static void eval_signed(const tw_wave *wave, int sign, double t, double t_end, tw_wave_point *at) {
+    tw_wave_eval(wave, t, t_end, at);
+    if (sign > 0) {
+        at->g = -at->g;
+        at->g1 = -at->g1;
+        at->g2 = -at->g2;
+    }
+}
+
+bool tw_wave_next_change(const tw_wave *wave, int sign, double from, double t_end, double *t_out) {
+    const double zero = rounding * wave->amplitude;
+    tw_wave_point at;
+    double t = from;
+    eval_signed(wave, sign, t, t_end, &at);
+    if (at.g >= -zero) { /* it comes from a zero and is known to fall away */
+        at.g1 = fmin(at.g1, 0.0);
+    }
+    for (;;) {
+        const double least = t > 0.0 ? 4.0 * DBL_EPSILON * t : DBL_EPSILON * DBL_EPSILON * t_end;
+        const double h = safe_step(&at, t_end - t);
+        if (!(h < t_end - t)) {
+            return false;
+        }
+        t += fmax(h, least);
+        eval_signed(wave, sign, t, t_end, &at);
+        const bool near = at.g >= -zero;
+        if (at.g1 > rounding * at.scale1) {
+            if (near || -at.g <= at.g1 * least) { /* one Newton step settles the last digits */
+                *t_out = fmin(fmax(from, t - at.g / at.g1), t_end);
+                return true;
+            }
+            continue;
+        }
+        if (!near || at.g1 < -rounding * at.scale1) {
+            continue;
+        }
+        if (at.g > zero || at.g2 >= 0.0) { /* rises from a flat zero */
+            *t_out = t;
+            return true;
+        }
+        /* The top of a graze: go on where the parabola has fallen clear of rounding, while its curvature holds. */
+        t += fmin(sqrt(-16.0 * zero / at.g2), -at.g2 / at.m3);
+        if (!(t < t_end)) {
+            return false;
+        }
+        eval_signed(wave, sign, t, t_end, &at);
+        at.g1 = at.g >= -zero ? fmin(at.g1, 0.0) : at.g1;
+    }
+}
+
+bool tw_wave_first_rise(const tw_wave *wave, bool left, double t_end, double *t) {
+    int sign = -1;
+    if (!left) {
+        const double zero = rounding * wave->amplitude;
+        tw_wave_point at;
+        tw_wave_eval(wave, 0.0, t_end, &at);
+        /* Value and slope may both be rounding at the start; then the curvature decides. */
+        if (fabs(at.g) > zero) {
+            sign = at.g > 0.0 ? 1 : -1;
+        } else if (fabs(at.g1) > rounding * at.scale1 ? at.g1 > 0.0 : at.g2 > 0.0) {
+            *t = 0.0;
+            return true;
+        }
+    }
+    double from = 0.0;
+    if (sign > 0) {
+        if (!tw_wave_next_change(wave, 1, 0.0, t_end, &from)) {
+            return false;
+        }
+    }
+    return tw_wave_next_change(wave, -1, from, t_end, t);
+}

@@ -1,0 +1,359 @@
+/* Valve logic: which valve takes over or leaves, projections, and the derivative through them. See circuit_run.h.
+ *
+ * Derivative through a change of mode at a time t*(x) defined by g(x(t*)) = 0, with jump map J and rates f-, f+:
+ *   dt* = -(grad g . S)/(grad g . f-),   S+ = DJ (S + f- dt*) - f+ dt*
+ * (saltation matrix; e.g. R. I. Leine & H. Nijmeijer, Dynamics and Bifurcations of Non-smooth Mechanical Systems,
+ * 2004, ch. 7). At a gate edge dt* = 0.
+ */
+#include "circuit_run.h"
+
+#include <float.h>
+#include <math.h>
+#include <string.h>
+
+static const char room[] = "circuit";
+
+/* A node this close to a valve's line (relative to the network's voltage) stands on it. */
+static const double on_line = 1e-13;
+
+/* Most pieces of no length in a row: more than any chain of takeovers can need. */
+static const size_t most_instant_pieces = 32;
+
+void tw_run_init(tw_ctx *ctx, const tw_network *net, tw_run *run) {
+    run->ctx = ctx;
+    run->net = net;
+    run->counts = (tw_counts){0};
+    run->n_pieces = 0;
+    run->capacity = TW_PIECES_INLINE;
+    run->pieces = run->fixed;
+    run->wants_derivative = false;
+}
+
+void tw_run_dispose(tw_run *run) {
+    if (run->pieces != run->fixed) {
+        tw_free(run->pieces);
+    }
+    run->pieces = run->fixed;
+    run->n_pieces = 0;
+}
+
+void tw_piece_flow(const tw_network *net, const tw_piece *piece, tw_counts *counts, tw_flow *flow) {
+    tw_flow_start(flow, net, &net->modes[piece->mode], piece->x, counts);
+}
+
+static tw_status grow(tw_run *run) {
+    if (run->n_pieces >= TW_PIECES_MOST) {
+        return tw_fail(
+            run->ctx, TW_TOO_LARGE, room,
+            "more than %d changes of conduction state in half a period: the midpoint rings too fast for this "
+            "dead time and snubber, or the frequency lies too far below resonance",
+            TW_PIECES_MOST);
+    }
+    const size_t capacity = run->capacity * 4;
+    tw_piece *old = run->pieces == run->fixed ? NULL : run->pieces;
+    tw_piece *more = tw_resize(run->ctx, old, capacity, sizeof *more);
+    if (more == NULL) {
+        return TW_NO_MEMORY;
+    }
+    if (old == NULL) {
+        memcpy(more, run->fixed, sizeof run->fixed);
+    }
+    run->pieces = more;
+    run->capacity = capacity;
+    return TW_OK;
+}
+
+/* Opens a piece at the present state; its length follows when it ends. */
+static tw_status record(tw_run *run, const tw_jump *jump) {
+    if (run->n_pieces == run->capacity) {
+        TW_TRY(grow(run));
+    }
+    tw_piece *p = &run->pieces[run->n_pieces++];
+    p->start_s = run->time_s;
+    p->length_s = 0.0;
+    p->mode = run->mode;
+    p->gates = run->gates;
+    p->jump = *jump;
+    memcpy(p->x, run->x, sizeof p->x);
+    return TW_OK;
+}
+
+static const tw_jump no_jump = {.valve = TW_NO_VALVE};
+
+/* S row of the node := derivative of the law that now defines it. */
+static void enslave_derivative(tw_run *run, size_t state, const double *c, double factor) {
+    for (size_t k = 0; k < run->net->n; k++) {
+        double sum = 0.0;
+        for (size_t j = 0; j < run->net->n; j++) {
+            if (j != state) {
+                sum += c[j] * run->s[j][k];
+            }
+        }
+        run->s[state][k] = factor * sum;
+    }
+}
+
+static void set_mode(tw_run *run, size_t mode) {
+    run->mode = mode;
+    const tw_mode *m = &run->net->modes[mode];
+    tw_mode_enslave(m, run->net->n, run->x);
+    if (run->wants_derivative) {
+        for (size_t k = 0; k < m->n_slaved; k++) {
+            enslave_derivative(run, m->slave[k].state, m->slave[k].law.c, 1.0);
+        }
+    }
+}
+
+/* Puts the valve's node where `line` is zero. */
+static void project(tw_run *run, const tw_valve *valve, const tw_functional *line) {
+    const size_t node = valve->node;
+    run->x[node] -= tw_functional_value(run->net, line, run->x) / line->c[node];
+    if (run->wants_derivative) {
+        enslave_derivative(run, node, line->c, -1.0 / line->c[node]);
+    }
+}
+
+static void account(const tw_run *run, size_t index, double before_v, tw_jump *jump) {
+    const tw_valve *valve = &run->net->valves[index];
+    jump->valve = index;
+    jump->change_v = run->x[valve->node] - before_v;
+    jump->distance_v = fabs(jump->change_v);
+    const double after = tw_functional_value(run->net, &valve->voltage, run->x);
+    const double drop = after - valve->voltage.c[valve->node] * jump->change_v;
+    jump->energy_j = valve->node_capacitance_f * jump->distance_v * 0.5 * (drop + after);
+}
+
+/* Whether a valve that would conduct in `mode` carries forward current there, decided just after the instant. */
+static bool carries(const tw_run *run, size_t mode, size_t valve, const double *x, tw_counts *counts) {
+    tw_flow flow;
+    tw_wave wave;
+    tw_flow_start(&flow, run->net, &run->net->modes[mode], x, counts);
+    tw_wave_make(&wave, &flow, &run->net->modes[mode].current[valve]);
+    return tw_wave_start_sign(&wave) > 0;
+}
+
+static bool eligible(const tw_run *run, size_t w) {
+    const unsigned bit = 1u << w;
+    const tw_valve *valve = &run->net->valves[w];
+    return !(run->net->modes[run->mode].on & (bit | valve->mates)) && (!valve->gated || (run->gates & bit));
+}
+
+typedef enum takeover { NOTHING, ENTERED, FORCED } takeover;
+
+/* Tries valve w at the present instant: it enters, or takes the node to its line and leaves it floating there, or
+ * nothing happens. */
+static takeover try_valve(tw_run *run, size_t w, tw_jump *jump) {
+    const tw_network *net = run->net;
+    const tw_valve *valve = &net->valves[w];
+    const double full = tw_functional_value(net, &valve->excess, run->x);
+    const double bare = tw_functional_value(net, &valve->excess_bare, run->x);
+    const double tolerance = on_line * net->voltage_scale_v;
+    if (fmin(full, bare) < -tolerance) {
+        return NOTHING;
+    }
+    const unsigned rest = net->modes[run->mode].on & ~valve->replaces;
+    const size_t entered = tw_network_find_mode(net, rest | (1u << w));
+    double x[TW_N];
+    memcpy(x, run->x, sizeof x);
+    tw_mode_enslave(&net->modes[entered], net->n, x);
+    const double before = run->x[valve->node];
+    if (carries(run, entered, w, x, &run->counts)) {
+        set_mode(run, entered);
+        if (fmin(full, bare) > tolerance) {
+            account(run, w, before, jump);
+        }
+        return ENTERED;
+    }
+    if (fmin(full, bare) <= tolerance) {
+        return NOTHING;
+    }
+    set_mode(run, tw_network_find_mode(net, rest));
+    project(run, valve, bare <= full ? &valve->excess_bare : &valve->excess);
+    account(run, w, before, jump);
+    return FORCED;
+}
+
+/* Lets the candidates (bits) take over until nothing changes, then opens the next piece. */
+static tw_status settle(tw_run *run, unsigned candidates) {
+    unsigned tried = 0;
+    tw_jump jump = no_jump;
+    for (size_t w = 0; w < run->net->n_valves; w++) {
+        if (!(candidates & ~tried & (1u << w)) || !eligible(run, w)) {
+            continue;
+        }
+        tw_jump this_jump = no_jump;
+        const takeover outcome = try_valve(run, w, &this_jump);
+        if (outcome == NOTHING) {
+            continue;
+        }
+        tried |= 1u << w;
+        if (jump.valve != TW_NO_VALVE && this_jump.valve != TW_NO_VALVE) {
+            TW_TRY(record(run, &jump));
+        }
+        if (this_jump.valve != TW_NO_VALVE) {
+            jump = this_jump;
+        }
+        if (outcome == FORCED) {
+            run->left |= 1u << w;
+            candidates = ~run->left;
+            w = (size_t)-1; /* from the start: another valve may stand on its line now */
+        }
+    }
+    return record(run, &jump);
+}
+
+/* A change of state at the present instant, with `event` (may be NULL) whose zero sets the instant. */
+static tw_status change(tw_run *run, const tw_functional *event, size_t drop_to, unsigned candidates) {
+    const tw_network *net = run->net;
+    const size_t n = net->n;
+    double shift[TW_N], rate[TW_N];
+    bool moves = false;
+    if (event != NULL && run->wants_derivative) {
+        tw_mode_rate(net, &net->modes[run->mode], run->x, rate);
+        double speed = 0.0, size = 0.0;
+        for (size_t j = 0; j < n; j++) {
+            speed += event->c[j] * rate[j];
+            size += fabs(event->c[j] * rate[j]);
+        }
+        moves = fabs(speed) > 1e-12 * size; /* a graze has no derivative; Newton copes without */
+        for (size_t k = 0; moves && k < n; k++) {
+            double sum = 0.0;
+            for (size_t j = 0; j < n; j++) {
+                sum += event->c[j] * run->s[j][k];
+            }
+            shift[k] = -sum / speed;
+            for (size_t j = 0; j < n; j++) {
+                run->s[j][k] += rate[j] * shift[k];
+            }
+        }
+    }
+    set_mode(run, drop_to);
+    TW_TRY(settle(run, candidates));
+    if (moves) {
+        tw_mode_rate(net, &net->modes[run->mode], run->x, rate);
+        for (size_t k = 0; k < n; k++) {
+            for (size_t j = 0; j < n; j++) {
+                run->s[j][k] -= rate[j] * shift[k];
+            }
+        }
+    }
+    return TW_OK;
+}
+
+tw_status tw_run_begin(tw_run *run, const double *x, size_t mode, unsigned gates) {
+    const tw_network *net = run->net;
+    memcpy(run->x, x, sizeof run->x);
+    run->time_s = 0.0;
+    run->gates = gates;
+    run->left = 0;
+    run->n_pieces = 0;
+    for (size_t j = 0; run->wants_derivative && j < net->n; j++) {
+        memset(run->s[j], 0, sizeof run->s[j]);
+        run->s[j][j] = 1.0;
+    }
+    set_mode(run, mode);
+    const unsigned on = net->modes[mode].on;
+    unsigned idle = 0;
+    for (size_t w = 0; w < net->n_valves; w++) {
+        if ((on & (1u << w)) && !carries(run, mode, w, run->x, &run->counts)) {
+            idle |= 1u << w;
+        }
+    }
+    if (on != 0 && idle == 0) {
+        return record(run, &no_jump);
+    }
+    set_mode(run, tw_network_find_mode(net, on & ~idle));
+    run->left = idle;
+    return settle(run, ~idle);
+}
+
+/* Earliest valve change within `span`; returns the valve, TW_NO_VALVE where none. */
+static size_t find_event(tw_run *run, const tw_flow *flow, double span, double *when) {
+    const tw_network *net = run->net;
+    const tw_mode *mode = &net->modes[run->mode];
+    size_t found = TW_NO_VALVE;
+    for (size_t w = 0; w < net->n_valves; w++) {
+        const unsigned bit = 1u << w;
+        tw_wave wave;
+        double t;
+        bool hit;
+        if (mode->on & bit) {
+            tw_wave_make(&wave, flow, &mode->current[w]);
+            hit = tw_wave_next_change(&wave, 1, 0.0, span, &t);
+        } else if (eligible(run, w) && !(mode->on & net->valves[w].replaces)) {
+            tw_wave_make(&wave, flow, &net->valves[w].excess);
+            hit = tw_wave_first_rise(&wave, (run->left & bit) != 0, span, &t);
+        } else {
+            continue;
+        }
+        if (hit && (found == TW_NO_VALVE || t < span)) {
+            found = w;
+            span = t;
+        }
+    }
+    *when = span;
+    return found;
+}
+
+static void move(tw_run *run, const tw_flow *flow, double h) {
+    tw_flow_state(flow, h, run->x);
+    if (run->wants_derivative) {
+        tw_flow_carry(flow, h, run->s);
+    }
+    run->pieces[run->n_pieces - 1].length_s = h;
+    run->time_s += h;
+}
+
+tw_status tw_run_advance(tw_run *run, double time_s) {
+    const tw_network *net = run->net;
+    size_t instant = 0;
+    while (run->time_s < time_s) {
+        const double start = run->time_s, span = time_s - start;
+        tw_flow flow;
+        double h;
+        tw_flow_start(&flow, net, &net->modes[run->mode], run->x, &run->counts);
+        const size_t w = find_event(run, &flow, span, &h);
+        if (!isfinite(run->x[0])) {
+            return tw_fail(run->ctx, TW_OUT_OF_RANGE, room, "the circuit's state overflows");
+        }
+        move(run, &flow, h);
+        if (w == TW_NO_VALVE) {
+            run->time_s = time_s;
+            run->left = 0;
+            return TW_OK;
+        }
+        instant = run->time_s > start ? 0 : instant + 1;
+        if (instant > most_instant_pieces) {
+            return tw_fail(run->ctx, TW_INTERNAL, room, "conduction does not settle at %.9g s", start);
+        }
+        const unsigned bit = 1u << w;
+        const tw_mode *mode = &net->modes[run->mode];
+        const bool leaves = (mode->on & bit) != 0;
+        const tw_functional event = leaves ? mode->current[w] : net->valves[w].excess;
+        if (leaves) {
+            run->left = bit;
+            TW_TRY(change(run, &event, tw_network_find_mode(net, mode->on & ~bit), ~bit));
+        } else {
+            run->left = 0;
+            const unsigned on = (mode->on & ~net->valves[w].replaces) | bit;
+            TW_TRY(change(run, &event, tw_network_find_mode(net, on), 0));
+        }
+    }
+    return TW_OK;
+}
+
+tw_status tw_run_open(tw_run *run, size_t valve) {
+    const unsigned bit = 1u << valve, on = run->net->modes[run->mode].on;
+    run->gates &= ~bit;
+    run->left = 0;
+    if (!(on & bit)) {
+        return record(run, &no_jump);
+    }
+    return change(run, NULL, tw_network_find_mode(run->net, on & ~bit), ~bit);
+}
+
+tw_status tw_run_close(tw_run *run, size_t valve) {
+    run->gates |= 1u << valve;
+    run->left = 0;
+    return change(run, NULL, run->mode, 1u << valve);
+}
