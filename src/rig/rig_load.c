@@ -135,10 +135,8 @@ static const char *expected_for(size_t index) {
 static tw_status set_from_scalar(loader *l, size_t index, const struct fy_mark *key_mark, struct fy_event *event) {
     const tw_rig_key_row *row = tw_rig__row(index);
     const struct fy_mark *value_mark = fy_event_start_mark(event);
-    struct fy_mark mark = value_mark != NULL ? *value_mark : *key_mark; /* a missing value has no place of its own */
-    const enum fy_scalar_style style =
-        event->scalar.value != NULL ? fy_token_scalar_style(event->scalar.value) : FYSS_PLAIN;
-    mark.column += style == FYSS_SINGLE_QUOTED || style == FYSS_DOUBLE_QUOTED ? 1 : 0;
+    const struct fy_mark mark =
+        value_mark != NULL ? *value_mark : *key_mark; /* a missing value has no place of its own */
     if (tw_rig__given(l->rig, index)) {
         return refuse(l, &mark, row->name, "given a second time (first at line %zu)", l->at[index].line);
     }

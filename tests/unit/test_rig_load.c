@@ -1,0 +1,165 @@
+/* Reading, overriding, completing and writing a rig. */
+#include "testing.h"
+
+#include <math.h>
+#include <string.h>
+
+#include "tankwright/rig.h"
+
+static int make_context(void **state) {
+    *state = tw_ctx_create();
+    return *state == NULL;
+}
+
+static int drop_context(void **state) {
+    tw_ctx_destroy(*state);
+    return 0;
+}
+
+static void the_example_reads_as_written(void **state) {
+    tw_ctx *ctx = *state;
+    char path[600];
+    tw_rig r;
+    assert_ok(tw_rig_load(ctx, tw_project_file("examples/wax-melter/rig.yaml", path, sizeof path), NULL, 0, &r), ctx);
+    assert_string_equal(r.title, "Wax melter on a salvaged plate");
+    assert_int_equal(r.supply.kind, TW_SUPPLY_MAINS);
+    assert_close(r.supply.voltage_v.value, 230.0, 0.0, 0.0);
+    assert_close(r.supply.voltage_v.u, 6.9 / sqrt(3.0), 1e-15, 0.0); /* a limit: GUM 4.3.7 */
+    assert_true(r.supply.source_inductance_h.value == 0.3e-3);
+    assert_true(r.bridge.frequency_hz.value == 26e3);
+    assert_true(r.bridge.dead_time_s.value == 1.8e-6);
+    assert_true(r.bridge.snubber_capacitance_f.value == 10e-9);
+    assert_true(r.bridge.transistor.slope_ohm.value == 20e-3);
+    assert_true(r.bridge.diode.threshold_v.value == 0.8);
+    assert_true(r.tank.capacitance_f.value == 660e-9);
+    assert_close(r.tank.capacitance_f.u, 33e-9 / sqrt(3.0), 1e-15, 0.0);
+    assert_true(r.tank.split);
+    assert_int_equal(r.pan.kind, TW_PAN_COUPLED);
+    assert_true(r.pan.coupling.value == 0.67 && r.pan.coupling.u == 0.0);
+    assert_false(tw_is_known(r.pan.inductance_h));
+    assert_int_equal(r.current_pickup.kind, TW_CURRENT_PICKUP_TRANSFORMER);
+    assert_true(r.current_pickup.turns.value == 150.0);
+    assert_true(r.current_pickup.magnetizing_inductance_h.value == 22e-3);
+    assert_false(tw_is_known(r.voltage_pickup.gain));
+    assert_int_equal(r.recorder.bits, 8);
+    assert_int_equal(r.recorder.current.channel, 1);
+    assert_int_equal(r.recorder.voltage.channel, 2);
+    assert_true(r.recorder.noise == 0.004);
+    assert_true(tw_rig_is_given(&r, "pickups.voltage.gain"));
+    assert_false(tw_rig_is_given(&r, "recorder.skew"));
+    assert_false(tw_rig_is_given(&r, "no.such.key"));
+}
+
+static void nothing_given_means_every_default(void **state) {
+    const tw_rig d = tw_rig_default();
+    assert_ok(tw_rig_check(*state, &d), *state);
+    assert_int_equal(d.supply.kind, TW_SUPPLY_MAINS);
+    assert_false(tw_is_known(d.supply.voltage_v));
+    assert_false(tw_is_known(d.coil.inductance_h));
+    assert_true(d.supply.frequency_hz.value == 50.0);
+    assert_true(d.bridge.transistor.threshold_v.value == 0.9);
+    assert_true(d.tank.split);
+    assert_int_equal(d.recorder.bits, 8);
+    assert_true(d.recorder.current.probe_factor.value == 1.0);
+    for (size_t i = 0; tw_rig_key(i) != NULL; i++) {
+        assert_false(tw_rig_is_given(&d, tw_rig_key(i)));
+    }
+    tw_rig r;
+    static const char YAML[] = "tank:\n  # all keys commented out\n";
+    assert_ok(tw_rig_parse(*state, "r", YAML, sizeof YAML - 1, NULL, 0, &r), *state);
+    assert_memory_equal(&r, &d, sizeof r);
+}
+
+static void overrides_come_after_the_file(void **state) {
+    static const char YAML[] = "bridge: {frequency: 26k, dead_time: 20 us}\nrecorder: {channels: {current: 3}}\n";
+    static const char *const SET[] = {"bridge.frequency=21k5 Hz",
+                                      "title=A = B",
+                                      "recorder.channels.current=2",
+                                      "recorder.channels.voltage.channel=4",
+                                      "pan.kind=coupled",
+                                      "pickups.current.kind=transformer",
+                                      "pickups.current.reversed=true",
+                                      "tank.split=false",
+                                      "coil.inductance=90 uH (u=0.5 uH)"};
+    tw_rig r;
+    assert_ok(tw_rig_parse(*state, "r", YAML, sizeof YAML - 1, SET, sizeof SET / sizeof SET[0], &r), *state);
+    assert_true(r.bridge.frequency_hz.value == 21.5e3); /* with 26 kHz the dead time would be too long */
+    assert_string_equal(r.title, "A = B");
+    assert_int_equal(r.recorder.current.channel, 2);
+    assert_int_equal(r.recorder.voltage.channel, 4);
+    assert_int_equal(r.pan.kind, TW_PAN_COUPLED);
+    assert_true(r.current_pickup.reversed);
+    assert_false(r.tank.split);
+    assert_true(r.coil.inductance_h.u == 0.5e-6);
+}
+
+static void channels_as_number_or_mapping(void **state) {
+    static const char YAML[] = "recorder:\n  channels:\n    current: {channel: 3, probe_factor: 10 +/- 2 %}\n"
+                               "    voltage: 0\n";
+    tw_rig r;
+    assert_ok(tw_rig_parse(*state, "r", YAML, sizeof YAML - 1, NULL, 0, &r), *state);
+    assert_int_equal(r.recorder.current.channel, 3);
+    assert_true(r.recorder.current.probe_factor.value == 10.0);
+    assert_close(r.recorder.current.probe_factor.u, 0.2 / sqrt(3.0), 1e-15, 0.0);
+    assert_int_equal(r.recorder.voltage.channel, 0);
+}
+
+static void yaml_spellings(void **state) {
+    static const char YAML[] = "\xEF\xBB\xBF%YAML 1.2\r\n---\r\ntitle: >-\r\n  two\r\n  lines\r\n"
+                               "\"coil\": {inductance: '90 uH', \"resistance\": \"120\\u0020mohm\"}\r\n...\r\n";
+    tw_rig r;
+    assert_ok(tw_rig_parse(*state, "r", YAML, sizeof YAML - 1, NULL, 0, &r), *state);
+    assert_string_equal(r.title, "two lines");
+    assert_true(r.coil.inductance_h.value == 90e-6);
+    assert_true(r.coil.resistance_ohm.value == 120e-3);
+}
+
+static void writing_marks_defaults_and_keeps_statements(void **state) {
+    tw_ctx *ctx = *state;
+    tw_rig r = tw_rig_default();
+    assert_ok(tw_rig_set(ctx, &r, "title", "say \"5 \xC2\xB5s\" \\ twice"), ctx);
+    assert_ok(tw_rig_set(ctx, &r, "supply.voltage", "230 V +/- 3 %"), ctx);
+    assert_ok(tw_rig_set(ctx, &r, "tank.capacitance", "660 nF (u=7 nF)"), ctx);
+    tw_text text;
+    tw_text_init(ctx, &text, 20000);
+    assert_ok(tw_rig_write(ctx, &r, &text), ctx);
+    const char *s = tw_text_string(&text);
+    assert_non_null(strstr(s, "title: \"say \\\"5 \xC2\xB5s\\\" \\\\ twice\"\n"));
+    assert_non_null(strstr(s, "\n  voltage: 230 V \xC2\xB1 3 %\n"));
+    assert_non_null(strstr(s, "\n  capacitance: 660 nF (u=7 nF)\n"));
+    assert_non_null(strstr(s, "\n    threshold: 900 mV "));
+    assert_non_null(strstr(s, "# default\n"));
+    assert_null(strstr(s, "coupling")); /* no pan: its keys have no meaning */
+    tw_rig back;
+    assert_ok(tw_rig_parse(ctx, "again", s, text.length, NULL, 0, &back), ctx);
+    memcpy(back.given, r.given, sizeof back.given);
+    assert_memory_equal(&back, &r, sizeof r);
+    tw_text_dispose(&text);
+}
+
+static void a_purpose_names_what_it_lacks(void **state) {
+    static const char *const KEYS[] = {"tank.capacitance", "tank.split", "coil.inductance"};
+    tw_ctx *ctx = *state;
+    tw_rig r = tw_rig_default();
+    char text[300];
+    assert_ok(tw_rig_set(ctx, &r, "tank.capacitance", "660n"), ctx);
+    assert_int_equal(tw_rig_require(ctx, &r, "rig.yaml", "forecast", KEYS, 3), TW_BAD_DATA);
+    assert_string_equal(tw_error_format(tw_ctx_error(ctx), text, sizeof text),
+                        "rig.yaml: coil.inductance: forecast needs an inductance here, such as 90 uH; it is missing");
+    tw_ctx_clear_error(ctx);
+    assert_ok(tw_rig_set(ctx, &r, "coil.inductance", "90 uH"), ctx);
+    assert_ok(tw_rig_require(ctx, &r, NULL, "forecast", KEYS, 3), ctx);
+}
+
+int main(void) {
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test_setup_teardown(the_example_reads_as_written, make_context, drop_context),
+        cmocka_unit_test_setup_teardown(nothing_given_means_every_default, make_context, drop_context),
+        cmocka_unit_test_setup_teardown(overrides_come_after_the_file, make_context, drop_context),
+        cmocka_unit_test_setup_teardown(channels_as_number_or_mapping, make_context, drop_context),
+        cmocka_unit_test_setup_teardown(yaml_spellings, make_context, drop_context),
+        cmocka_unit_test_setup_teardown(writing_marks_defaults_and_keeps_statements, make_context, drop_context),
+        cmocka_unit_test_setup_teardown(a_purpose_names_what_it_lacks, make_context, drop_context),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
