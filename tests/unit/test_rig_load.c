@@ -151,6 +151,21 @@ static void a_purpose_names_what_it_lacks(void **state) {
     assert_ok(tw_rig_require(ctx, &r, NULL, "forecast", KEYS, 3), ctx);
 }
 
+static void every_key_is_described(void **state) {
+    char path[600], entry[100];
+    char *text;
+    size_t length;
+    assert_ok(tw_read_file(*state, tw_project_file("docs/rig-file.md", path, sizeof path), 1 << 20, &text, &length),
+              *state);
+    for (size_t i = 0; tw_rig_key(i) != NULL; i++) {
+        (void)snprintf(entry, sizeof entry, "`%s`", tw_rig_key(i));
+        if (strstr(text, entry) == NULL) {
+            fail_msg("docs/rig-file.md says nothing about %s", tw_rig_key(i));
+        }
+    }
+    tw_free(text);
+}
+
 int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test_setup_teardown(the_example_reads_as_written, make_context, drop_context),
@@ -160,6 +175,7 @@ int main(void) {
         cmocka_unit_test_setup_teardown(yaml_spellings, make_context, drop_context),
         cmocka_unit_test_setup_teardown(writing_marks_defaults_and_keeps_statements, make_context, drop_context),
         cmocka_unit_test_setup_teardown(a_purpose_names_what_it_lacks, make_context, drop_context),
+        cmocka_unit_test_setup_teardown(every_key_is_described, make_context, drop_context),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
