@@ -28,7 +28,13 @@ typedef struct tw_rig_key_row {
     bool below_high; /* the upper end itself is not legal */
 } tw_rig_key_row;
 
-enum { TW_RIG_MAX_KEYS = 128, TW_RIG_NAME_LIMIT = 63 };
+enum { TW_RIG_MAX_KEYS = 128, TW_RIG_NAME_LIMIT = 63, TW_RIG_PATH_SIZE = TW_RIG_NAME_LIMIT + 1 };
+
+/* Where a key was set, so that a relation between keys can be reported there. */
+typedef struct tw_rig_position {
+    size_t line, column;
+    const char *override; /* the option's text, NULL where the file set it */
+} tw_rig_position;
 
 size_t tw_rig__count(void);
 const tw_rig_key_row *tw_rig__row(size_t index);
@@ -53,5 +59,12 @@ tw_value tw_rig__value(const tw_rig *rig, size_t index);
 
 /* Whether the key has a meaning with the kinds chosen in this rig (pan.coupling with kind coupled, ...). */
 bool tw_rig__applies(const tw_rig *rig, size_t index);
+
+/* "section.key" into out; false where it would be longer than any name. */
+bool tw_rig__join_path(const char *section, const char *key, size_t length, char out[TW_RIG_PATH_SIZE]);
+
+/* Reads YAML text into `rig`, which holds the defaults, and notes in at[] (one a key) where each key was set. */
+tw_status tw_rig__read_yaml(tw_ctx *ctx, const char *name, const char *text, size_t length, tw_rig *rig,
+                            tw_rig_position *at);
 
 #endif
