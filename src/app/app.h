@@ -116,6 +116,8 @@ tw_report_text_opts app_text_opts(void);
 /* Progress bar and interrupts (app_progress.c): installs the context's progress callback. */
 void app_watch(app *a);
 void app_clear_bar(app *a);
+/* The program's exit status; where an interrupt cut the work short, ends the program by that signal instead. */
+int app_end(int status);
 
 /* Loads the rig with the --set overrides. */
 tw_status app_load_rig(app *a, const char *path, tw_rig *out) TW_MUST_USE;

@@ -40,9 +40,8 @@ static int list_add(app *a, app_list *list, const char *item) {
     return APP_DONE;
 }
 
-/* "V,mV" becomes two items; the last one given counts. */
+/* "V,mV" becomes two items. */
 static int list_split(app *a, app_list *list, const char *text) {
-    list_dispose(list);
     if ((list->storage = tw_copy_string(a->ctx, text)) == NULL) {
         return app_failure(a);
     }
@@ -122,8 +121,36 @@ static bool ends_with(const char *text, const char *end) {
     return true;
 }
 
+/* Whether an option that counts once was given before: the person would get only one of two things asked for. */
+static bool is_set(const app *a, const app_option *option) {
+    const char *field = (const char *)&a->args + option->offset;
+    const char *text = NULL;
+    double number = NAN;
+    switch (option->kind) {
+    case APP_FILE:
+    case APP_OUTPUT:
+    case APP_PLOT:
+    case APP_CHOICE:
+        memcpy(&text, field, sizeof text);
+        return text != NULL;
+    case APP_QUANTITY:
+    case APP_WHOLE:
+        memcpy(&number, field, sizeof number);
+        return !isnan(number);
+    case APP_COMMAS:
+        return ((const app_list *)(const void *)field)->count > 0;
+    case APP_FLAG:
+    case APP_REPEATED:
+        break;
+    }
+    return false;
+}
+
 static int set_option(app *a, const app_option *option, const char *value) {
     char *field = (char *)&a->args + option->offset;
+    if (is_set(a, option)) {
+        return app_usage_error(a, "--%s is given twice", option->name);
+    }
     switch (option->kind) {
     case APP_FLAG: {
         const bool yes = true;

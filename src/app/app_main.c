@@ -74,5 +74,5 @@ int main(int argc, char **argv) {
     app_clear_bar(&a);
     app_args_dispose(&a.args);
     tw_ctx_destroy(a.ctx);
-    return status;
+    return app_end(status);
 }

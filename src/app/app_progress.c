@@ -13,11 +13,10 @@
 #define REDRAW_S 0.1
 #define BAR_WIDTH 30
 
-static volatile sig_atomic_t interrupted; /* the only way for a signal to reach the work */
+static volatile sig_atomic_t interrupted; /* the signal's number; the only way for it to reach the work */
 
 static void on_signal(int number) {
-    (void)number;
-    interrupted = 1;
+    interrupted = number;
 }
 
 static double now_s(void) {
@@ -64,4 +63,11 @@ void app_watch(app *a) {
     (void)sigaction(SIGPIPE, &ignore, NULL);
     a->started_s = now_s();
     tw_ctx_set_progress(a->ctx, on_progress, a);
+}
+
+int app_end(int status) {
+    if (interrupted != 0 && status != APP_DONE) {
+        (void)raise(interrupted); /* its handler is the default one again: the shell sees what ended the program */
+    }
+    return status;
 }

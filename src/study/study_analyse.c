@@ -62,10 +62,6 @@ static tw_status take_amperes(tw_ctx *ctx, const tw_rig *rig, input *current, tw
 static tw_status take_channels(tw_ctx *ctx, const tw_rig *rig, const tw_capture *capture, input *current,
                                input *voltage, tw_record *record, tw_warnings *warnings) {
     const tw_capture_channel *i = NULL, *v = NULL;
-    if (current->number == voltage->number && current->number > 0) {
-        return TW_STUDY_FAIL_KEY(ctx, TW_BAD_ARGUMENT, voltage->key,
-                                 "the current and the voltage cannot both be channel %zu", current->number);
-    }
     TW_TRY(choose(ctx, capture, current, &i));
     TW_TRY(choose(ctx, capture, voltage, &v));
     if (strcmp(i->unit, "A") == 0) {
@@ -107,9 +103,6 @@ static tw_status check_pickups(tw_ctx *ctx, const tw_rig *rig) {
     if (rig->voltage_pickup.kind != TW_VOLTAGE_PICKUP_LOOP) {
         return TW_STUDY_FAIL_KEY(ctx, TW_NEEDS_OPTION, "pickups.voltage.kind",
                                  "a sense loop near the coil is needed, and the rig has none");
-    }
-    if (rig->bridge.arrangement != TW_ARRANGEMENT_HALF) {
-        return TW_STUDY_FAIL_KEY(ctx, TW_OUT_OF_RANGE, "bridge.arrangement", "this release reads half bridges only");
     }
     return TW_OK;
 }

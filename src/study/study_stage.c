@@ -76,9 +76,6 @@ static tw_status take_rail(tw_ctx *ctx, const tw_rig *rig, double *out) {
 
 tw_status tw_study_stage(tw_ctx *ctx, const tw_rig *rig, tw_half_bridge *out) {
     TW_TRY(tw_rig_check(ctx, rig));
-    if (rig->bridge.arrangement != TW_ARRANGEMENT_HALF) {
-        return TW_STUDY_FAIL_KEY(ctx, TW_OUT_OF_RANGE, "bridge.arrangement", "this release solves half bridges only");
-    }
     tw_half_bridge stage = {.split = rig->tank.split};
     const tw_rig_bridge *bridge = &rig->bridge;
     const need needs[] = {

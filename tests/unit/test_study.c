@@ -91,8 +91,7 @@ static void what_is_missing_is_named(void **state) {
         const char *override, *key;
     } cases[] = {{"bridge.frequency=unknown", "bridge.frequency"},
                  {"coil.inductance=unknown", "coil.inductance"},
-                 {"tank.capacitance=unknown", "tank.capacitance"},
-                 {"bridge.arrangement=full", "bridge.arrangement"}};
+                 {"tank.capacitance=unknown", "tank.capacitance"}};
     for (size_t k = 0; k < sizeof cases / sizeof cases[0]; k++) {
         tw_half_bridge stage = {.rail_v = 7.0};
         const tw_rig rig = rig_with(*state, &cases[k].override, 1);
