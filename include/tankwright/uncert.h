@@ -81,7 +81,8 @@ typedef struct tw_uncert_trials {
 /* correlation: n_inputs x n_inputs or NULL. Correlated rectangular inputs are drawn through a Gaussian copula whose own
  * coefficients are chosen so that the wanted linear correlation results (rectangular pair: 2 sin(pi r/6); mixed pair:
  * r sqrt(pi/3)). A trial whose model call fails stops the work. Progress and cancelling through the context.
- * TW_BAD_ARGUMENT: correlation not possible; TW_CANCELLED. Release with tw_uncert_trials_dispose. */
+ * TW_BAD_ARGUMENT: a correlation that the pair cannot have; TW_BAD_DATA: correlations that contradict each other;
+ * TW_CANCELLED. Release with tw_uncert_trials_dispose. */
 tw_status tw_uncert_simulate(tw_ctx *ctx, const tw_uncert_model *model, const tw_uncert_input *inputs,
                              const double *correlation, const tw_uncert_trials_opts *opts,
                              tw_uncert_trials *out) TW_MUST_USE;

@@ -22,6 +22,7 @@ tw_status tw_numeric__gsl_fail(tw_ctx *ctx, int gsl_status, const char *what) {
         break;
     case GSL_EDOM:
     case GSL_EINVAL:
+    case GSL_EBADTOL:
         status = TW_BAD_ARGUMENT;
         break;
     case GSL_ERANGE:

@@ -1,0 +1,5 @@
+tw_test(test_numeric_matrix SOURCES unit/test_numeric_matrix.c ROOMS numeric)
+tw_test(test_numeric_eigen SOURCES unit/test_numeric_eigen.c ROOMS numeric SYSTEM PkgConfig::GSL)
+tw_test(test_numeric_fit SOURCES unit/test_numeric_fit.c ROOMS numeric)
+tw_test(test_numeric_function SOURCES unit/test_numeric_function.c ROOMS numeric)
+tw_test(test_numeric_record SOURCES unit/test_numeric_record.c ROOMS numeric)
