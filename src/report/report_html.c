@@ -21,10 +21,11 @@ static const char STYLE[] =
     ".verdict strong{color:var(--mark);font-size:1.15rem}\n"
     ".verdict p{margin:.25rem 0 0}\n"
     ".full-zvs{--mark:var(--good)}.partial-zvs,.rebound,.unknown{--mark:var(--doubt)}.hard{--mark:var(--bad)}\n"
-    "figure{margin:1.5rem 0;background:#fff;border:1px solid var(--rule);padding:.5rem}\n"
-    "figure svg{display:block;width:100%;height:auto}\n"
-    ".wide{overflow-x:auto}\n"
-    ".groups{display:grid;grid-template-columns:repeat(auto-fit,minmax(min(27rem,100%),1fr));gap:0 2.5rem}\n"
+    "figure{margin:1.5rem 0;background:#fff;border:1px solid var(--rule);padding:.5rem;overflow-x:auto}\n"
+    "figure svg{display:block;width:100%;height:auto;min-width:32rem}\n"
+    "@media (max-width:40rem){body{padding:1rem .75rem 3rem}td{white-space:normal!important}}\n"
+    ".groups{display:grid;grid-template-columns:repeat(auto-fit,minmax(min(27rem,100%),1fr));gap:0 "
+    "2.5rem;align-items:start}\n"
     "table{border-collapse:collapse;width:100%;font-variant-numeric:tabular-nums;margin:.75rem 0 1rem}\n"
     "caption{text-align:left;font-weight:600;padding:.4rem 0}\n"
     "caption::first-letter{text-transform:uppercase}\n"
@@ -39,7 +40,8 @@ static const char STYLE[] =
     ".cautions h2{margin-top:.5rem}\n"
     "@media print{:root{color-scheme:light;--paper:#fff;--ink:#000;--faint:#444;--rule:#bbb;--good:#00664b;"
     "--doubt:#7a5300;--bad:#a33d00;--panel:#fff}body{max-width:none;padding:0;font-size:10pt}figure{border:0;padding:0}"
-    "figure svg{max-height:24cm}table,figure,.cautions,.verdict{break-inside:avoid}h2{break-after:avoid}}\n";
+    "figure "
+    "svg{max-height:17.5cm;min-width:0}table,figure,.cautions,.verdict{break-inside:avoid}h2{break-after:avoid}}\n";
 
 /* Text for element content and quoted attributes. Control characters and bytes that are no UTF-8 become U+FFFD. */
 static void put_escaped(tw_text *out, const char *text) {
@@ -126,7 +128,7 @@ static void put_group(tw_text *out, const tw_reading *r, int group) {
 }
 
 static void put_edges(tw_text *out, const tw_reading *r) {
-    tw_text_add(out, "<h2>Edges</h2>\n<div class=\"wide\">\n<table>\n<thead><tr><th scope=\"col\">edge</th>");
+    tw_text_add(out, "<h2>Edges</h2>\n<table>\n<thead><tr><th scope=\"col\">edge</th>");
     for (size_t e = 0; e < 2; e++) {
         tw_text_add(out, "<th scope=\"col\">");
         put_escaped(out, r->edges[e].name);
@@ -150,7 +152,7 @@ static void put_edges(tw_text *out, const tw_reading *r) {
         }
         tw_text_add(out, "</tr>\n");
     }
-    tw_text_add(out, "</tbody>\n</table>\n</div>\n");
+    tw_text_add(out, "</tbody>\n</table>\n");
 }
 
 static tw_status put_head(tw_ctx *ctx, tw_text *out, const tw_reading *r) {
@@ -216,7 +218,7 @@ tw_status tw_report_html(tw_ctx *ctx, const tw_reading *reading, tw_text *out) {
     if (status == TW_OK) {
         put_lists(out, reading);
         if (reading->n_points > 1) {
-            tw_text_add(out, "<h2>Waveforms</h2>\n<figure>\n");
+            tw_text_add(out, "<h2>Waveforms</h2>\n<figure tabindex=\"0\" aria-label=\"waveforms\">\n");
             status = tw_report_plot_svg(ctx, reading, out);
             tw_text_add(out, "</figure>\n");
         }

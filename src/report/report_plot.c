@@ -240,11 +240,24 @@ static void paint(const report__page *page, const void *what) {
     report__paint_edges(page, r, top_pt - EDGES_PT, top_pt);
 }
 
+/* The library numbers its surfaces through the life of the process; the same drawing must be the same bytes. */
+static void drop_surface_number(tw_text *svg, size_t from) {
+    static const char MARK[] = "<g id=\"surface";
+    char *at = strstr(svg->data + from, MARK);
+    if (at != NULL) {
+        at += strlen(MARK);
+        const size_t digits = strspn(at, "0123456789"), behind = strlen(at + digits);
+        memmove(at, at + digits, behind + 1);
+        tw_text_cut(svg, svg->length - digits);
+    }
+}
+
 tw_status report__draw(tw_ctx *ctx, const tw_reading *reading, report__format_kind format, tw_text *out) {
     if (reading->n_points < 2 || report__wave(reading, "coil_current") == NULL ||
         !(reading->time_s[reading->n_points - 1] > reading->time_s[0])) {
         return tw_fail(ctx, TW_BAD_ARGUMENT, "report", "there are no waveforms to draw");
     }
+    const size_t before = out->length;
     tw_text verdict;
     tw_text_init(ctx, &verdict, 1000);
     tw_status status = tw_report_verdict(ctx, reading, &verdict);
@@ -258,6 +271,9 @@ tw_status report__draw(tw_ctx *ctx, const tw_reading *reading, report__format_ki
         }
         const report__page page = {560, height_pt + (s.gates ? PANEL_GAP_PT + GATES_PT : 0)};
         status = report__device_run(ctx, format, &page, paint, &s, out);
+    }
+    if (status == TW_OK && format == REPORT_SVG) {
+        drop_surface_number(out, before);
     }
     tw_text_dispose(&verdict);
     return status;
@@ -291,6 +307,7 @@ tw_status tw_report_plot(tw_ctx *ctx, const tw_reading *reading, const char *pat
 }
 
 tw_status tw_report_plot_svg(tw_ctx *ctx, const tw_reading *reading, tw_text *out) {
+    const size_t before = out->length;
     tw_text bytes;
     tw_text_init(ctx, &bytes, REPORT_DRAWING_LIMIT);
     tw_status status = report__draw(ctx, reading, REPORT_SVG, &bytes);
@@ -304,6 +321,9 @@ tw_status tw_report_plot_svg(tw_ctx *ctx, const tw_reading *reading, tw_text *ou
             tw_text_append(out, start + 5, bytes.length - (size_t)(start + 5 - bytes.data));
             status = out->status;
         }
+    }
+    if (status != TW_OK) {
+        tw_text_cut(out, before);
     }
     tw_text_dispose(&bytes);
     return status;

@@ -91,45 +91,57 @@ static void draw(report__format_kind format, const report__page *page, report__p
     plend(); /* finishes the page and closes the stream */
 }
 
-/* Draws with the failure record in place. Returns false where the library gave up. */
-static bool draw_guarded(report__format_kind format, const report__page *page, report__paint_fn *paint,
-                         const void *what, FILE *stream, failure *f) {
+typedef enum outcome { DRAWN, NO_DEVICE, GAVE_UP } outcome;
+
+/* Draws with the failure record in place. The stream is closed by the library when it gets to its end. */
+static outcome draw_guarded(report__format_kind format, const report__page *page, report__paint_fn *paint,
+                            const void *what, FILE *stream, failure *f) {
     plsexit(on_exit_request);
     plsabort(on_abort);
     plsError(&f->code, f->message);
-    volatile bool finished = false;
+    volatile outcome result = GAVE_UP;
     if (setjmp(f->escape) == 0) {
-        draw(format, page, paint, what, stream);
-        finished = true;
+        if (device_exists(device_name(format))) {
+            draw(format, page, paint, what, stream);
+            result = f->code == 0 ? DRAWN : GAVE_UP;
+        } else {
+            (void)fclose(stream);
+            result = NO_DEVICE;
+        }
     }
     plsc->errcode = NULL;
     plsc->errmsg = NULL;
     plsexit(NULL);
     plsabort(NULL);
-    return finished && f->code == 0;
+    return result;
 }
 
 tw_status report__device_run(tw_ctx *ctx, report__format_kind format, const report__page *page, report__paint_fn *paint,
                              const void *what, tw_text *out) {
-    if (!device_exists(device_name(format))) {
-        return tw_fail(ctx, TW_STORAGE, "report", "the plotting library has no device '%s' here", device_name(format));
-    }
     const size_t before = out->length;
-    FILE *stream = fopencookie(out, "wb", (cookie_io_functions_t){.write = write_bytes});
     failure *f = tw_alloc(ctx, 1, sizeof *f);
+    if (f == NULL) {
+        return TW_NO_MEMORY;
+    }
+    FILE *stream = fopencookie(out, "wb", (cookie_io_functions_t){.write = write_bytes});
     const locale_t c_locale = newlocale(LC_ALL_MASK, "C", (locale_t)0);
     tw_status status = TW_OK;
-    if (stream == NULL || f == NULL || c_locale == (locale_t)0) {
+    if (stream == NULL || c_locale == (locale_t)0) {
         status = tw_fail(ctx, TW_NO_MEMORY, "report", "no memory for a drawing");
         if (stream != NULL) {
             (void)fclose(stream);
         }
     } else {
         const locale_t usual = uselocale(c_locale);
-        const bool drawn = draw_guarded(format, page, paint, what, stream, f);
+        const outcome result = draw_guarded(format, page, paint, what, stream, f);
         (void)uselocale(usual);
         status = out->status;
-        if (status == TW_OK && (!drawn || out->length == before)) {
+        if (status == TW_OK && result == NO_DEVICE) {
+            status = tw_fail(ctx, TW_STORAGE, "report",
+                             "the plotting library finds no device '%s': its cairo driver is missing, or there is no "
+                             "room for temporary files",
+                             device_name(format));
+        } else if (status == TW_OK && (result == GAVE_UP || out->length == before)) {
             f->message[strcspn(f->message, "\n")] = '\0';
             status = tw_fail(ctx, TW_INTERNAL, "report", "the plotting library failed: %s",
                              f->message[0] != '\0' ? f->message : "it wrote nothing");

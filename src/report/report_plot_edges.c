@@ -70,67 +70,84 @@ static void put_closing(const report__panel *p, double x, double y) {
     plptex(x + (right ? gap : -gap), y, 1, 0, right ? 0 : 1, LABEL);
 }
 
+/* Microseconds after turn-off. */
+static double after(const commutation *c, double time_s) {
+    return (time_s - c->turn_off_s) * US_PER_S;
+}
+
+/* "NAME value" for a bracket. */
+static void bracket_label(const tw_reading_edge *edge, const char *name, const char *key, char *out, size_t size) {
+    char value[TW_QUANTITY_TEXT], pretty[TW_QUANTITY_TEXT];
+    report__format_short(report__edge_value(edge, key), "s", value);
+    report__pretty(value, pretty, sizeof pretty);
+    (void)snprintf(out, size, "%s %s", name, pretty);
+}
+
+/* A panel of the column with its range, the swing shaded and the zero crossing's line. */
+static report__panel begin_panel(const report__page *page, const tw_reading *r, const commutation *c,
+                                 const report__panel *area, const double *values) {
+    double low = 0, high = 0;
+    report__extend_range(r->time_s, values, r->n_points, c->turn_off_s + area->x_low / US_PER_S,
+                         c->turn_off_s + area->x_high / US_PER_S, &low, &high);
+    report__panel p = *area;
+    const double room = high > low ? high - low : 1;
+    p.y_low = low - 0.1 * room;
+    p.y_high = high + 0.32 * room;
+    report__panel_use(page, &p);
+    report__panel_shade(&p, 0, after(c, c->swing_end_s), REPORT_LIGHT_GREY);
+    report__panel_upright(&p, after(c, c->zero_s));
+    return p;
+}
+
+/* Where a bracket stands. */
+static double bracket_level(const report__panel *p) {
+    return p->y_low + 0.84 * (p->y_high - p->y_low);
+}
+
 static void paint_column(const report__page *page, const tw_reading *r, const tw_reading_edge *edge,
-                         const commutation *c, const report__panel *area) {
-    const double *midpoint = report__wave(r, "midpoint_voltage"), *current = report__wave(r, "coil_current");
+                         const commutation *c, report__panel area) {
     double begin_s = c->turn_off_s, end_s = c->swing_end_s;
-    const double instants[2] = {c->zero_s, c->closing_s};
+    const double instants[2] = {c->zero_s, c->closing_s}, middle_pt = (area.bottom_pt + area.top_pt) / 2;
     for (size_t k = 0; k < 2; k++) {
         if (isfinite(instants[k])) {
             begin_s = fmin(begin_s, instants[k]);
             end_s = fmax(end_s, instants[k]);
         }
     }
-    const double pad_s = 0.22 * (end_s - begin_s);
-    begin_s = fmax(begin_s - pad_s, r->time_s[0]);
-    end_s = fmin(end_s + pad_s, r->time_s[r->n_points - 1]);
-    const double middle_pt = (area->bottom_pt + area->top_pt) / 2;
-    const double x_low = (begin_s - c->turn_off_s) * US_PER_S, x_high = (end_s - c->turn_off_s) * US_PER_S;
-    const double swing = (c->swing_end_s - c->turn_off_s) * US_PER_S, zero = (c->zero_s - c->turn_off_s) * US_PER_S;
-    char value[TW_QUANTITY_TEXT], pretty[TW_QUANTITY_TEXT], label[TW_QUANTITY_TEXT + 16];
-
-    double low = 0, high = 0;
-    report__extend_range(r->time_s, midpoint, r->n_points, begin_s, end_s, &low, &high);
-    double room = 0.08 * (high - low);
-    const report__panel above = {area->left_pt, area->right_pt, middle_pt + 4, area->top_pt,
-                                 x_low,         x_high,         low - room,    high + 4 * room};
-    report__panel_use(page, &above);
-    report__panel_shade(&above, 0, swing, REPORT_LIGHT_GREY);
-    report__panel_upright(&above, zero);
-    report__panel_curve(&above, r->time_s, midpoint, r->n_points, c->turn_off_s, REPORT_BLUE, REPORT_SOLID);
-    if (isfinite(c->closing_s)) {
-        put_closing(&above, (c->closing_s - c->turn_off_s) * US_PER_S, high / 2);
-    }
-    report__format_short(report__edge_value(edge, "swing_time"), "s", value);
-    report__pretty(value, pretty, sizeof pretty);
-    (void)snprintf(label, sizeof label, "swing %s", pretty);
-    report__panel_bracket(&above, 0, swing, high + 1.2 * room, label);
-    report__panel_axes(page, &above, "midpoint (V)", false, "");
-
-    low = high = 0;
-    report__extend_range(r->time_s, current, r->n_points, begin_s, end_s, &low, &high);
-    room = 0.08 * (high - low);
-    const report__panel below = {area->left_pt, area->right_pt, area->bottom_pt,  middle_pt - 4,
-                                 x_low,         x_high,         low - 1.5 * room, high + 4 * room};
-    report__panel_use(page, &below);
-    report__panel_shade(&below, 0, swing, REPORT_LIGHT_GREY);
-    report__panel_level(&below, 0);
-    report__panel_upright(&below, zero);
-    report__panel_curve(&below, r->time_s, current, r->n_points, c->turn_off_s, REPORT_VERMILLION, REPORT_SOLID);
-    if (isfinite(zero)) {
-        report__panel_ring(&below, zero, 0);
-        report__format_short(report__edge_value(edge, "zero_crossing_margin"), "s", value);
-        report__pretty(value, pretty, sizeof pretty);
-        (void)snprintf(label, sizeof label, "margin %s", pretty);
-        report__panel_bracket(&below, swing, zero, high + 1.2 * room, label);
-    }
-    report__panel_axes(page, &below, "current (A)", true, "time after turn-off (\u00b5s)");
-
+    const double pad_s = 0.22 * (end_s - begin_s), swing = after(c, c->swing_end_s), zero = after(c, c->zero_s);
+    area.x_low = after(c, fmax(begin_s - pad_s, r->time_s[0]));
+    area.x_high = after(c, fmin(end_s + pad_s, r->time_s[r->n_points - 1]));
+    char label[TW_QUANTITY_TEXT + 16];
     (void)snprintf(label, sizeof label, "%s edge: %s", edge->name[0] == 'f' ? "Falling" : "Rising",
                    report__verdict_name(edge->verdict));
     report__set_text(9, true);
     report__set_pen(REPORT_BLACK, 0.7);
-    report__page_text(page, area->left_pt, area->top_pt + 9, 0, label);
+    report__page_text(page, area.left_pt, area.top_pt + 10, 0, label);
+
+    report__panel half = area;
+    half.bottom_pt = middle_pt + 4;
+    report__panel p = begin_panel(page, r, c, &half, report__wave(r, "midpoint_voltage"));
+    report__panel_curve(&p, r->time_s, report__wave(r, "midpoint_voltage"), r->n_points, c->turn_off_s, REPORT_BLUE,
+                        REPORT_SOLID);
+    if (isfinite(c->closing_s)) {
+        put_closing(&p, after(c, c->closing_s), 0.45 * p.y_high);
+    }
+    bracket_label(edge, "swing", "swing_time", label, sizeof label);
+    report__panel_bracket(&p, 0, swing, bracket_level(&p), label);
+    report__panel_axes(page, &p, "midpoint (V)", false, "");
+
+    half = area;
+    half.top_pt = middle_pt - 4;
+    p = begin_panel(page, r, c, &half, report__wave(r, "coil_current"));
+    report__panel_level(&p, 0);
+    report__panel_curve(&p, r->time_s, report__wave(r, "coil_current"), r->n_points, c->turn_off_s, REPORT_VERMILLION,
+                        REPORT_SOLID);
+    if (isfinite(zero)) {
+        report__panel_ring(&p, zero, 0);
+        bracket_label(edge, "margin", "zero_crossing_margin", label, sizeof label);
+        report__panel_bracket(&p, swing, zero, bracket_level(&p), label);
+    }
+    report__panel_axes(page, &p, "current (A)", true, "time after turn-off (\u00b5s)");
 }
 
 void report__paint_edges(const report__page *page, const tw_reading *reading, double bottom_pt, double top_pt) {
@@ -144,7 +161,7 @@ void report__paint_edges(const report__page *page, const tw_reading *reading, do
         if (find_commutation(reading, e == 1, &c)) {
             const double x_pt = left_pt + (double)e * (width_pt + gap_pt);
             const report__panel area = {x_pt, x_pt + width_pt, bottom_pt, top_pt, 0, 1, 0, 1};
-            paint_column(page, reading, &reading->edges[e], &c, &area);
+            paint_column(page, reading, &reading->edges[e], &c, area);
         }
     }
 }

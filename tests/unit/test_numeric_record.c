@@ -32,7 +32,7 @@ static void transform_is_the_sum(void **state) {
             double _Complex sum = 0.0;
             for (size_t i = 0; i < n; i++) {
                 const double angle = -2.0 * TW_PI * (double)((i * k) % n) / (double)n;
-                sum += x[i] * CMPLX(cos(angle), sin(angle));
+                sum += x[i] * tw_complex(cos(angle), sin(angle));
             }
             assert_close(cabs(z[k] - sum), 0.0, 0.0, 1e-14 * (double)n);
         }
@@ -48,7 +48,7 @@ static void transform_is_the_sum(void **state) {
 static void transform_errors(void **state) {
     tw_ctx *ctx = *state;
     double x[2] = {1.0, (double)NAN};
-    double _Complex z[2] = {1.0, CMPLX(0.0, (double)INFINITY)};
+    double _Complex z[2] = {1.0, tw_complex(0.0, (double)INFINITY)};
     assert_int_equal(tw_fft_forward(ctx, 0, x, z), TW_BAD_ARGUMENT);
     tw_ctx_clear_error(ctx);
     assert_int_equal(tw_fft_forward(ctx, 2, x, z), TW_BAD_ARGUMENT);
