@@ -16,6 +16,9 @@
 
 #include "tankwright/base.h"
 
+/* re + j im. (CMPLX of <complex.h> is missing with some compilers.) */
+double _Complex tw_complex(double re, double im);
+
 /* ---- small dense matrices ----------------------------------------------------------------------- */
 
 /* No heap for n up to this. */

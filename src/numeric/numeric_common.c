@@ -2,6 +2,14 @@
 #include "numeric_private.h"
 
 #include <math.h>
+#include <string.h>
+
+double _Complex tw_complex(double re, double im) {
+    const double parts[2] = {re, im}; /* C17 6.2.5/13: a complex number is laid out as such an array */
+    double _Complex z;
+    memcpy(&z, parts, sizeof z);
+    return z;
+}
 
 tw_status tw_numeric__check_finite(tw_ctx *ctx, size_t n, const double *x, const char *what) {
     for (size_t i = 0; i < n; i++) {

@@ -140,7 +140,7 @@ static void phasors_at_start(const solver *s, double _Complex *phasor) {
         double c, sine;
         tw_numeric__turn(s->sums.turns, middle, (double)(k + 1), &c, &sine);
         const double a = s->p[2 + 2 * k], b = s->p[3 + 2 * k];
-        phasor[k] = CMPLX(a * c - b * sine, -(a * sine + b * c));
+        phasor[k] = tw_complex(a * c - b * sine, -(a * sine + b * c));
     }
 }
 

@@ -19,7 +19,7 @@ static int drop_context(void **state) {
 }
 
 static double _Complex phasor(double rms, double degrees) {
-    return sqrt(2.0) * rms * CMPLX(cos(degrees * TW_PI / 180.0), sin(degrees * TW_PI / 180.0));
+    return sqrt(2.0) * rms * tw_complex(cos(degrees * TW_PI / 180.0), sin(degrees * TW_PI / 180.0));
 }
 
 static void annex_b(tw_ctx *ctx, double fifth, double seventh, tw_power *p) {
@@ -78,7 +78,7 @@ static void series_circuit_with_dc(void **state) {
     v[2] = phasor(40 / sqrt(2.0), 30);
     v[4] = phasor(20 / sqrt(2.0), 15);
     for (size_t k = 0; k < 5; k++) {
-        i[k] = v[k] / CMPLX(5.0, 1e4 * 0.5e-3 * (double)(k + 1));
+        i[k] = v[k] / tw_complex(5.0, 1e4 * 0.5e-3 * (double)(k + 1));
     }
     tw_power p;
     assert_ok(tw_power_from_phasors(*state, 5, v, i, 25.0, 25.0 / 5.0, &p), *state);
