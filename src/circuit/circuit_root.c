@@ -28,9 +28,8 @@ static double first_touch(double g, double g1, double u) {
     return u > 0.0 ? (root - g1) / u : INFINITY;
 }
 
-/* A step over which g (<= 0 here) certainly stays below zero. */
-static double safe_step(const tw_wave_point *at, double remaining) {
-    const double g = fmin(at->g, 0.0);
+/* A step over which the wave, taken to stand at g < 0, certainly stays below zero. */
+static double safe_step(const tw_wave_point *at, double g, double remaining) {
     double h = first_touch(g, at->g1, at->m2);
     double reach = at->g2 < 0.0 && at->m3 > 0.0 ? fmax(8.0 * h, -at->g2 / at->m3) : 8.0 * h;
     for (int k = 0; k < 2 && h < remaining; k++) {
@@ -59,17 +58,25 @@ bool tw_wave_next_change(const tw_wave *wave, int sign, double from, double t_en
     tw_wave_point at;
     double t = from;
     eval_signed(wave, sign, t, t_end, &at);
-    if (at.g >= -zero) { /* it comes from a zero and is known to fall away */
-        at.g1 = fmin(at.g1, 0.0);
-    }
+    /* It starts from a zero: until it has left that by more than rounding, only a rise above `lifted` counts. */
+    const double lifted = zero + 2.0 * fmax(at.g, 0.0);
+    bool leaving = at.g >= -zero;
     for (;;) {
         const double least = t > 0.0 ? 4.0 * DBL_EPSILON * t : DBL_EPSILON * DBL_EPSILON * t_end;
-        const double h = safe_step(&at, t_end - t);
+        const double h = safe_step(&at, leaving ? fmin(at.g - lifted, -zero) : fmin(at.g, 0.0), t_end - t);
         if (!(h < t_end - t)) {
             return false;
         }
         t += fmax(h, least);
         eval_signed(wave, sign, t, t_end, &at);
+        if (leaving) {
+            leaving = at.g >= -zero;
+            if (at.g > lifted) {
+                *t_out = t;
+                return true;
+            }
+            continue;
+        }
         const bool near = at.g >= -zero;
         if (at.g1 > rounding * at.scale1) {
             if (near || -at.g <= at.g1 * least) { /* one Newton step settles the last digits */
@@ -78,20 +85,11 @@ bool tw_wave_next_change(const tw_wave *wave, int sign, double from, double t_en
             }
             continue;
         }
-        if (!near || at.g1 < -rounding * at.scale1) {
-            continue;
-        }
-        if (at.g > zero || at.g2 >= 0.0) { /* rises from a flat zero */
+        if (near && (at.g > zero || at.g2 >= 0.0)) { /* rises from a flat zero */
             *t_out = t;
             return true;
         }
-        /* The top of a graze: go on where the parabola has fallen clear of rounding, while its curvature holds. */
-        t += fmin(sqrt(-16.0 * zero / at.g2), -at.g2 / at.m3);
-        if (!(t < t_end)) {
-            return false;
-        }
-        eval_signed(wave, sign, t, t_end, &at);
-        at.g1 = at.g >= -zero ? fmin(at.g1, 0.0) : at.g1;
+        leaving = near; /* the top of a graze: on from there as from any zero */
     }
 }
 

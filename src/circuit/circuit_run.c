@@ -264,7 +264,11 @@ tw_status tw_run_begin(tw_run *run, const double *x, size_t mode, unsigned gates
     }
     set_mode(run, tw_network_find_mode(net, on & ~idle));
     run->left = idle;
-    return settle(run, ~idle);
+    TW_TRY(settle(run, ~idle));
+    for (size_t k = 0; k < run->n_pieces; k++) {
+        run->pieces[k].jump = no_jump; /* the run begins after what the start state made the valves do */
+    }
+    return TW_OK;
 }
 
 /* Earliest valve change within `span`; returns the valve, TW_NO_VALVE where none. */
