@@ -285,6 +285,7 @@ static bool has_suffix(const char *path, const char *suffix) {
 }
 
 tw_status tw_report_plot(tw_ctx *ctx, const tw_reading *reading, const char *path) {
+    const tw_place place = {.file = path};
     report__format_kind format;
     if (has_suffix(path, ".svg")) {
         format = REPORT_SVG;
@@ -293,7 +294,6 @@ tw_status tw_report_plot(tw_ctx *ctx, const tw_reading *reading, const char *pat
     } else if (has_suffix(path, ".png")) {
         format = REPORT_PNG;
     } else {
-        const tw_place place = {.file = path};
         return tw_fail_at(ctx, TW_BAD_ARGUMENT, "report", &place, "a plot's name ends in .svg, .pdf or .png");
     }
     tw_text bytes;
@@ -301,6 +301,8 @@ tw_status tw_report_plot(tw_ctx *ctx, const tw_reading *reading, const char *pat
     tw_status status = report__draw(ctx, reading, format, &bytes);
     if (status == TW_OK) {
         status = tw_write_file(ctx, path, bytes.data, bytes.length);
+    } else {
+        tw_error_add_place(ctx, &place);
     }
     tw_text_dispose(&bytes);
     return status;
