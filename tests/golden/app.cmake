@@ -8,5 +8,6 @@ foreach(case ${golden_cases})
     add_test(NAME golden_${name}
         COMMAND ${CMAKE_CURRENT_SOURCE_DIR}/golden/run-case $<TARGET_FILE:tankwright-app> $<TARGET_FILE:golden_pick>
             ${PROJECT_SOURCE_DIR} ${case})
-    set_tests_properties(golden_${name} PROPERTIES LABELS quick TIMEOUT 120)
+    set_tests_properties(golden_${name} PROPERTIES LABELS quick TIMEOUT 120
+        ENVIRONMENT "LSAN_OPTIONS=suppressions=${CMAKE_CURRENT_SOURCE_DIR}/golden/lsan.supp:print_suppressions=0")
 endforeach()
