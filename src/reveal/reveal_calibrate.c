@@ -32,12 +32,30 @@ double tw_reveal__drop(const tw_prior *prior, bool high, double i) {
 
 /* ---- linear part ---- */
 
+/* Just after the current's turn the snubbers take it while the midpoint crosses the play between the diode's and the
+ * transistor's drop, C_m (V_t + V_d) = i^2 / (2 di/dt): samples with less current than that are on neither drop. Twice
+ * the charge for safety; the slope is at most w I. */
+static double play_current(const tw_reveal__work *w) {
+    double peak = 0;
+    for (size_t k = 0; k < w->n; k++) {
+        peak = fmax(peak, fabs(w->i_v[k]));
+    }
+    const tw_prior *p = w->prior;
+    if (!tw_is_known(p->midpoint_capacitance_f)) {
+        return 0.08 * peak;
+    }
+    const double charge =
+        p->midpoint_capacitance_f.value * (p->transistor_threshold_v.value + p->diode_threshold_v.value);
+    return fmin(0.2 * peak, sqrt(4.0 * charge * 2.0 * TW_PI * w->frequency_hz * peak));
+}
+
 static tw_status fit_levels(tw_ctx *ctx, tw_reveal__work *w, double gain, tw_reveal__calibration *cal) {
     tw_lsq *fit;
     TW_TRY(tw_lsq_create(ctx, 4, &fit));
     tw_status status = TW_OK;
+    const double play = play_current(w);
     for (size_t k = 0; k < w->n && status == TW_OK; k++) {
-        if (w->level[k] == LEVEL_MOVING) {
+        if (w->level[k] == LEVEL_MOVING || fabs(w->i_v[k]) < play) {
             continue;
         }
         const bool high = w->level[k] == LEVEL_HIGH;
@@ -280,9 +298,9 @@ tw_status tw_reveal__calibrate(tw_ctx *ctx, tw_reveal__work *w, tw_reveal__calib
     TW_TRY(tw_reveal__find_levels(ctx, w));
     double gain = 0;
     /* every pass improves levels, lead and gain; they settle in three or four */
-    for (int pass = 0; pass < 8; pass++) {
+    for (int pass = 0; pass < 12; pass++) {
         tw_reveal__align(w, lead);
-        TW_TRY(tw_reveal__classify(ctx, w));
+        TW_TRY(tw_reveal__classify(ctx, w, gain, pass < 2));
         TW_TRY(fit_levels(ctx, w, gain, cal));
         if (!(cal->step > 0) || !(cal->alpha > 0)) {
             return tw_fail(
@@ -295,7 +313,7 @@ tw_status tw_reveal__calibrate(tw_ctx *ctx, tw_reveal__work *w, tw_reveal__calib
         const double change = fabs(s->p[P_LEAD] - lead);
         lead = s->p[P_LEAD];
         gain = s->p[P_GAIN];
-        if (pass >= 2 && change < 1e-4 * w->interval_s) {
+        if (pass >= 4 && change < 1e-4 * w->interval_s) {
             break;
         }
     }

@@ -291,14 +291,19 @@ typedef struct course {
     double forced_v;
 } course;
 
+/* Whether the midpoint leaves the high rail and comes back before bin `end`: means over a few bins, six standard
+ * deviations. */
 static bool dips_before(const view *w, size_t end) {
-    const double depth = fmax(5.0 * w->noise_bin, 0.02 * w->rail);
-    const size_t reach = (size_t)(REACH_SWING * w->period_s / w->bin_s);
-    size_t deep = 0;
-    for (size_t b = end > reach ? end - reach : 0; b + 2 < end; b++) {
-        const double expected = w->i[b] > 0 ? level_high(w, b) : w->rail;
-        deep = w->v[b] < expected - depth ? deep + 1 : 0;
-        if (deep >= 2) {
+    const size_t reach = (size_t)(REACH_SWING * w->period_s / w->bin_s), width = 7;
+    /* between the devices' drops the midpoint moves without being off the rail */
+    const double play = w->prior->transistor_threshold_v.value + w->prior->diode_threshold_v.value;
+    for (size_t b = end > reach ? end - reach : 0; b + width + 1 < end; b++) {
+        double sum = 0, count = 0;
+        for (size_t j = b; j < b + width; j++) {
+            sum += w->weight[j] * (level_high(w, j) - w->v[j]);
+            count += w->weight[j];
+        }
+        if (count > 0 && sum / count > fmax(6.0 * w->noise_v / sqrt(count), 0.015 * w->rail + play)) {
             return true;
         }
     }

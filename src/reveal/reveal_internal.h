@@ -78,8 +78,9 @@ double tw_reveal__phase(const tw_reveal__work *w, size_t k);
 /* reveal_levels.c */
 /* First guess of alpha, and the two levels. TW_BAD_DATA where the record shows no switching. */
 tw_status tw_reveal__find_levels(tw_ctx *ctx, tw_reveal__work *w) TW_MUST_USE;
-/* Sorts the samples into low, high, moving. */
-tw_status tw_reveal__classify(tw_ctx *ctx, tw_reveal__work *w) TW_MUST_USE;
+/* Sorts the samples into low, high, moving. gain: loop volts per coil volt as known so far (for the devices' drops);
+ * coarse: the levels are first guesses. */
+tw_status tw_reveal__classify(tw_ctx *ctx, tw_reveal__work *w, double gain, bool coarse) TW_MUST_USE;
 
 /* reveal_calibrate.c */
 tw_status tw_reveal__calibrate(tw_ctx *ctx, tw_reveal__work *w, tw_reveal__calibration *cal, tw_reveal__solution *s,

@@ -86,7 +86,7 @@ static tw_status find_clusters(tw_ctx *ctx, tw_reveal__work *w, double *spread) 
 
 tw_status tw_reveal__find_levels(tw_ctx *ctx, tw_reveal__work *w) {
     TW_TRY(guess_alpha(ctx, w, &w->alpha));
-    double spread;
+    double spread = NAN;
     TW_TRY(find_clusters(ctx, w, &spread));
     /* two sines of the same frequency leave a cluster width of about 0.3 of their distance */
     if (!(spread < 0.2)) {
@@ -136,45 +136,97 @@ static tw_status find_edges(tw_ctx *ctx, tw_reveal__work *w) {
     return TW_OK;
 }
 
-tw_status tw_reveal__classify(tw_ctx *ctx, tw_reveal__work *w) {
-    TW_TRY(find_edges(ctx, w));
-    const double tolerance = fmax(0.06, 5.0 * w->noise_u / (w->high - w->low));
-    for (size_t k = 0; k < w->n; k++) {
-        const double m = share(w, k);
-        w->level[k] = (uint8_t)(fabs(m) < tolerance         ? LEVEL_LOW
-                                : fabs(m - 1.0) < tolerance ? LEVEL_HIGH
-                                                            : LEVEL_MOVING);
-        if (w->gap[k]) {
-            w->level[k] = LEVEL_MOVING;
-        }
-    }
-    /* the start of a swing is gentle: keep away from every move by half a swing and two samples, the move itself being
-     * longer than noise, i.e. a change of level */
-    const size_t guard = 2 + w->swing_samples / 2;
-    uint8_t settled = LEVEL_MOVING;
-    size_t since = 0;
-    double *const mark = w->scratch; /* 1: too close to an edge */
-    for (size_t k = 0; k < w->n; k++) {
-        mark[k] = 0;
-    }
-    for (size_t k = 0; k < w->n; k++) {
-        if (w->level[k] == LEVEL_MOVING) {
-            continue;
-        }
-        if (settled != LEVEL_MOVING && w->level[k] != settled) {
-            const size_t from = since > guard ? since - guard : 0;
-            const size_t to = k + guard < w->n ? k + guard : w->n;
-            for (size_t j = from; j < to; j++) {
-                mark[j] = 1;
-            }
-        }
-        settled = w->level[k];
-        since = k;
+/* The midpoint's share of the rail in equal bins of the period: the mean over cycles and neighbouring bins. */
+typedef struct folded {
+    size_t n, smooth; /* bins; bins on each side that join the mean */
+    double *share, *count;
+    bool *moving;
+} folded;
+
+static void folded_dispose(folded *f) {
+    tw_free(f->share);
+    tw_free(f->count);
+    tw_free(f->moving);
+}
+
+/* Share with the conducting device's drop taken out, so that a rail is flat. */
+static double corrected_share(const tw_reveal__work *w, double gain, size_t k) {
+    const double m = share(w, k);
+    return m + gain * tw_reveal__drop(w->prior, m > 0.5, w->i_v[k]) / (w->high - w->low);
+}
+
+static tw_status fold_shares(tw_ctx *ctx, const tw_reveal__work *w, double gain, folded *f) {
+    f->n = (size_t)fmin(fmax((double)w->n / 4.0, 48.0), fmin(2.0 * w->period_s / w->interval_s + 1.0, 8192.0));
+    f->share = tw_alloc(ctx, f->n, sizeof *f->share);
+    f->count = tw_alloc(ctx, f->n, sizeof *f->count);
+    f->moving = tw_alloc(ctx, f->n, sizeof *f->moving);
+    if (f->share == NULL || f->count == NULL || f->moving == NULL) {
+        return TW_NO_MEMORY;
     }
     for (size_t k = 0; k < w->n; k++) {
-        if (mark[k] > 0) {
-            w->level[k] = LEVEL_MOVING;
+        if (!w->gap[k]) {
+            const size_t b = (size_t)(tw_reveal__phase(w, k) * (double)f->n) % f->n;
+            f->share[b] += corrected_share(w, gain, k);
+            f->count[b] += 1.0;
         }
     }
     return TW_OK;
+}
+
+/* Marks the bins where the midpoint is on neither rail by more than the noise of the mean, or by `floor`. */
+static void mark_moving(const tw_reveal__work *w, folded *f, double floor_share) {
+    const double noise = w->noise_u / (w->high - w->low);
+    f->smooth = (size_t)fmax(1.0, fmin((double)w->swing_samples / 8.0, 0.002 * (double)f->n));
+    for (size_t b = 0; b < f->n; b++) {
+        double sum = 0, count = 0;
+        for (size_t j = 0; j <= 2 * f->smooth; j++) {
+            const size_t at = (b + f->n + j - f->smooth) % f->n;
+            sum += f->share[at];
+            count += f->count[at];
+        }
+        const double m = count > 0 ? sum / count : 0.0;
+        const double away = fmin(fabs(m), fabs(m - 1.0));
+        f->moving[b] = count > 0 && away > fmax(floor_share, 4.0 * noise / sqrt(count));
+    }
+}
+
+/* A move begins and ends gently: widens every marked run by a part of its own length and by the smoothing. */
+static void widen(const folded *f, const bool *marked, bool *out) {
+    for (size_t b = 0; b < f->n; b++) {
+        if (!marked[b] || marked[(b + f->n - 1) % f->n]) {
+            continue;
+        }
+        size_t run = 1;
+        while (run < f->n && marked[(b + run) % f->n]) {
+            run++;
+        }
+        /* a lone noisy bin is not a move */
+        const size_t extra = run <= 2 ? 0 : f->smooth + 2 + run / 4;
+        for (size_t j = 0; run > 2 && j < run + 2 * extra && j < f->n; j++) {
+            out[(b + f->n - extra % f->n + j) % f->n] = true;
+        }
+    }
+}
+
+tw_status tw_reveal__classify(tw_ctx *ctx, tw_reveal__work *w, double gain, bool coarse) {
+    TW_TRY(find_edges(ctx, w));
+    folded f = {.n = 0};
+    tw_status status = fold_shares(ctx, w, gain, &f);
+    bool *moving = status == TW_OK ? tw_alloc(ctx, f.n, sizeof *moving) : NULL;
+    if (moving == NULL) {
+        folded_dispose(&f);
+        return TW_NO_MEMORY;
+    }
+    mark_moving(w, &f, coarse ? 0.06 : 0.012);
+    widen(&f, f.moving, moving);
+    const double outlier = fmax(coarse ? 0.1 : 0.06, 6.0 * w->noise_u / (w->high - w->low));
+    for (size_t k = 0; k < w->n; k++) {
+        const double m = corrected_share(w, gain, k);
+        const size_t b = (size_t)(tw_reveal__phase(w, k) * (double)f.n) % f.n;
+        const bool off = w->gap[k] || moving[b] || fmin(fabs(m), fabs(m - 1.0)) > outlier;
+        w->level[k] = (uint8_t)(off ? LEVEL_MOVING : m > 0.5 ? LEVEL_HIGH : LEVEL_LOW);
+    }
+    tw_free(moving);
+    folded_dispose(&f);
+    return status;
 }
