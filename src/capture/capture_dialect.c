@@ -73,8 +73,8 @@ typedef struct tally {
     size_t digits;                         /* texts that do not start like a word */
     size_t changes;                        /* texts that differ from the one before */
     size_t hash;
-    size_t key_left; /* numbers with a key word on their left */
-    size_t leading_zero, integers;
+    size_t key_left;                /* numbers with a key word on their left */
+    size_t like_decimals, integers; /* integers that look like the digits behind a decimal comma */
 } tally;
 
 static bool looks_like_word(capture_cell cell) {
@@ -123,7 +123,8 @@ static void count_cell(tally *t, capture_cell cell, cell_kind kind, bool key_bef
     if (kind == CELL_NUMBER) {
         t->key_left += key_before;
         t->numbers += counted;
-        t->leading_zero += cell.length > 1 && cell.text[0] == '0' && isdigit((unsigned char)cell.text[1]);
+        t->like_decimals +=
+            (cell.length > 1 && cell.text[0] == '0' && isdigit((unsigned char)cell.text[1])) || cell.length > 8;
         t->integers += memchr(cell.text, '.', cell.length) == NULL && cell.text[0] != '-' && cell.text[0] != '+';
     } else if (kind == CELL_MARKER || kind == CELL_UNSIGNED) {
         t->markers += counted;
@@ -160,7 +161,7 @@ static void count_cells(const capture_sample *sample, const capture_dialect *d, 
 }
 
 static void judge_columns(capture_dialect *d, const tally *t, size_t texts) {
-    size_t all = 0, left_texts = 0;
+    size_t all = 0;
     const size_t half_rows = d->last - (d->first + (d->last - d->first) / 2) + 1;
     for (size_t c = 0; c < d->n_columns; c++) {
         const size_t seen = t[c].numbers + t[c].markers;
@@ -170,19 +171,30 @@ static void judge_columns(capture_dialect *d, const tally *t, size_t texts) {
         d->is_unit[c] = !d->is_data[c] && c > 0 && d->is_data[c - 1] && t[c].units * 2 > half_rows;
         const bool words = t[c].changes * 2 > t[c].texts && t[c].digits == 0;
         d->is_text[c] = !d->is_data[c] && !d->is_unit[c] && t[c].texts * 2 > half_rows && !words;
-        left_texts += t[c].texts;
         all += d->is_data[c] ? seen : 0;
     }
-    (void)left_texts;
     d->score = 2.0 * (double)all - 2.0 * (double)texts;
     if (all > 0 && d->score <= 0) {
         d->score = (double)all / (1.0 + (double)texts);
     }
-    /* "0,05": one decimal comma, not two columns of integers */
-    if (d->separator == ',' && d->n_columns == 2 && d->is_data[0] && d->is_data[1] && t[1].leading_zero > 0 &&
-        t[1].integers >= t[1].numbers) {
-        d->score *= 0.25;
+}
+
+/* "0,05": one column with a decimal comma, not two columns of integers. Told by zeros in front, by many digits, or by
+ * the line above the table, which is not divided by commas. */
+static bool is_decimal_comma(const capture_sample *sample, const capture_dialect *d, const tally *t) {
+    size_t data = 0;
+    for (size_t c = 0; c < d->n_columns; c++) {
+        data += d->is_data[c];
     }
+    if (d->separator != ',' || data != 2 || !d->is_data[0] || !d->is_data[1] || t[1].integers < t[1].numbers) {
+        return false;
+    }
+    capture_cell above = {"", 0};
+    for (size_t i = d->first; i > 0 && above.length == 0; i--) {
+        above = tw_capture__sample_line(sample, i - 1);
+        above = tw_capture__trim(above.text, above.length);
+    }
+    return t[1].like_decimals > 0 || (above.length > 0 && memchr(above.text, ',', above.length) == NULL);
 }
 
 void tw_capture__drop_dialect(capture_dialect *d) {
@@ -233,6 +245,7 @@ static tw_status try_dialect(tw_ctx *ctx, const capture_sample *sample, size_t f
     size_t texts;
     count_cells(sample, d, tallies, &texts);
     judge_columns(d, tallies, texts);
+    d->score *= is_decimal_comma(sample, d, tallies) ? 0.25 : 1.0;
     while (d->first < d->last && !fits(sample, d, d->first)) {
         d->first++;
     }

@@ -367,14 +367,16 @@ static void read_row(reader *r, const capture_cell *cells, size_t n, const captu
 }
 
 /* A line that the table's separator does not divide is divided by what does. */
-static size_t split_line(capture_cell line, char separator, capture_cell *cells) {
+static size_t split_line(capture_cell line, char separator, char decimal, capture_cell *cells) {
     static const char OTHERS[] = {';', '\t', ','};
-    size_t n = separator == ' ' ? 1 : tw_capture__split(line.text, line.length, separator, cells, NOTE_CELLS);
+    const bool pair = memchr(line.text, ':', line.length) != NULL || memchr(line.text, '=', line.length) != NULL;
+    /* "rate: 250000,5" where decimal commas stand in quotes between commas */
+    const bool whole = separator == ' ' || (separator == ',' && decimal == ',' && pair);
+    size_t n = whole ? 1 : tw_capture__split(line.text, line.length, separator, cells, NOTE_CELLS);
     n = n > NOTE_CELLS ? NOTE_CELLS : n;
-    if (separator == ' ') {
+    if (whole) {
         cells[0] = tw_capture__trim(line.text, line.length);
     }
-    const bool pair = memchr(line.text, ':', line.length) != NULL || memchr(line.text, '=', line.length) != NULL;
     for (size_t i = 0; i < sizeof OTHERS && n <= 1 && !pair; i++) {
         if (memchr(line.text, OTHERS[i], line.length) != NULL) {
             n = tw_capture__split(line.text, line.length, OTHERS[i], cells, NOTE_CELLS);
@@ -396,10 +398,10 @@ tw_status tw_capture__read_notes(tw_ctx *ctx, const capture_sample *sample, cons
     for (size_t i = 0; i < sample->n_lines && r.status == TW_OK; i++) {
         const capture_cell line = tw_capture__sample_line(sample, i);
         r.line = sample->lines[i].number;
-        const size_t n = split_line(line, dialect->separator, cells);
+        const size_t n = split_line(line, dialect->separator, dialect->decimal, cells);
         size_t n_below = 0;
         if (i < first_row && i + 1 < sample->n_lines) {
-            n_below = split_line(tw_capture__sample_line(sample, i + 1), dialect->separator, below);
+            n_below = split_line(tw_capture__sample_line(sample, i + 1), dialect->separator, dialect->decimal, below);
         }
         if (dialect->separator != ' ' || i < first_row) {
             read_row(&r, cells, n, below, n_below, dialect, i >= first_row);

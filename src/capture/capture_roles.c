@@ -11,12 +11,29 @@ static size_t last_finite(const double *v, size_t rows) {
     return rows;
 }
 
+/* The preamble's interval is the column's step in one of the usual units. */
+static bool may_step_as_stated(const capture_layout *l, const double *t, size_t n) {
+    bool with_unit, disagree;
+    const double stated = tw_capture__noted_interval(&l->notes, &with_unit, &disagree);
+    const double step = (t[n - 1] - t[0]) / (double)(n - 1);
+    if (isnan(stated) || disagree || tw_capture__is_index(t, n)) {
+        return true;
+    }
+    for (double factor = 1.0; factor > 1e-10; factor *= 1e-3) {
+        if (fabs(step * factor - stated) < 0.05 * stated) {
+            return true;
+        }
+    }
+    return false;
+}
+
 /* By content: an unnamed or unclearly named column that grows evenly. */
-static bool time_by_content(const capture_column *c, size_t rows) {
+static bool time_by_content(const capture_layout *l, const capture_column *c, size_t rows) {
     if (c->unit_of != 0 || (c->has_unit && c->unit.kind != UNIT_TIME)) {
         return false;
     }
-    return tw_capture__looks_like_time(c->values, last_finite(c->values, rows));
+    const size_t n = last_finite(c->values, rows);
+    return n > 2 && tw_capture__looks_like_time(c->values, n) && may_step_as_stated(l, c->values, n);
 }
 
 static bool time_by_name(const capture_column *c, size_t rows) {
@@ -33,7 +50,7 @@ static bool alternates(const capture_layout *l, size_t rows) {
         return false;
     }
     for (size_t i = 0; i < l->n_columns; i++) {
-        if (time_by_content(&l->columns[i], rows) != (i % 2 == 0)) {
+        if (time_by_content(l, &l->columns[i], rows) != (i % 2 == 0)) {
             return false;
         }
     }
@@ -71,9 +88,9 @@ static tw_status mark_time(tw_ctx *ctx, const char *file, const tw_capture_opts 
         for (size_t i = 0; i < l->n_columns; i += 2) {
             roles[i] = ROLE_TIME;
         }
-    } else if (time_by_content(&l->columns[0], rows)) {
+    } else if (time_by_content(l, &l->columns[0], rows)) {
         roles[0] = ROLE_TIME;
-    } else if (time_by_content(&l->columns[last], rows)) {
+    } else if (time_by_content(l, &l->columns[last], rows)) {
         roles[last] = ROLE_TIME;
     }
     return TW_OK;

@@ -38,6 +38,31 @@ static double robust_slope(const double *t, size_t n) {
     return slopes[count / 2];
 }
 
+/* Steps between different stamps, sorted, from all over the column. */
+enum { MOST_STEPS = 4001 };
+
+static size_t sorted_steps(const double *t, size_t n, double *steps) {
+    size_t count = 0;
+    const size_t stride = (n - 1) / MOST_STEPS + 1;
+    for (size_t i = 1; i < n; i += stride) {
+        const double d = t[i] - t[i - 1];
+        if (d > 0 && isfinite(d)) {
+            steps[count++] = d;
+        }
+    }
+    qsort(steps, count, sizeof *steps, compare_doubles);
+    return count;
+}
+
+/* Several rows share a stamp. */
+static bool has_runs(const double *t, size_t n) {
+    size_t zeros = 0;
+    for (size_t i = 1; i < n; i++) {
+        zeros += t[i] == t[i - 1];
+    }
+    return zeros * 20 > n;
+}
+
 bool tw_capture__is_index(const double *t, size_t n) {
     for (size_t i = 1; i < n; i++) {
         if (!(t[i] - t[i - 1] == 1.0)) {
@@ -60,22 +85,24 @@ static size_t block_end(const double *t, size_t n) {
 }
 
 bool tw_capture__looks_like_time(const double *t, size_t n) {
+    const size_t all = n;
     n = block_end(t, n);
-    if (n < 2 || !isfinite(t[0])) {
+    if (n < 2 || (n < all && n < 16) || !isfinite(t[0])) {
         return false;
     }
     const double slope = robust_slope(t, n), span = slope * (double)(n - 1);
     if (!(slope > 0)) {
         return false;
     }
+    const double grid = has_runs(t, n) ? 20 * slope : 0.3 * slope;
     size_t falling = 0, far = 0, bad = 0, changes = 0;
     for (size_t i = 1; i < n; i++) {
         falling += t[i] < t[i - 1];
         changes += t[i] != t[i - 1];
         bad += isfinite(t[i]) ? 0 : 1;
-        far += fabs(t[i] - t[0] - slope * (double)i) > 0.02 * span + 2 * slope;
+        far += fabs(t[i] - t[0] - slope * (double)i) > 0.02 * span + grid;
     }
-    return falling * 100 <= n && bad * 20 <= n && far * 2 <= n && changes >= (n < 3 ? 1U : 2U);
+    return falling * 100 <= n && bad * 20 <= n && far * (n < 32 ? n + 1 : 4) <= n && changes >= (n < 3 ? 1U : 2U);
 }
 
 /* Stamps that stand off while their neighbours agree with each other. */
@@ -88,8 +115,8 @@ static size_t mend_stamps(double *t, size_t n, double step, double tolerance) {
             continue;
         }
         const double across = last ? 2 * step : t[i + 1] - t[i - 1];
-        if (!isfinite(t[i]) ? (last || fabs(across - 2 * step) <= tolerance)
-                            : (!last && fabs(across - 2 * step) <= tolerance)) {
+        if (!isfinite(t[i]) ? (last || fabs(across - 2 * step) <= 0.5 * tolerance)
+                            : (!last && fabs(across - 2 * step) <= 0.5 * tolerance)) {
             t[i] = t[i - 1] + 0.5 * across;
             mended++;
         }
@@ -128,21 +155,6 @@ static void fit_line(const double *t, const size_t *shift, size_t n, capture_axi
     }
 }
 
-/* Smallest step between different stamps: the stamps' resolution when they are rounded. */
-static double resolution_of(const double *t, size_t n, bool *equal) {
-    double q = (double)INFINITY;
-    size_t zeros = 0;
-    for (size_t i = 1; i < n; i++) {
-        const double d = fabs(t[i] - t[i - 1]);
-        zeros += d == 0;
-        if (d > 0 && d < q) {
-            q = d;
-        }
-    }
-    *equal = zeros * 20 > n;
-    return q;
-}
-
 static tw_status unusable(tw_ctx *ctx, const char *file, size_t first_line, const double *t, size_t n) {
     size_t falling = 0, at = 0;
     for (size_t i = 1; i < n; i++) {
@@ -166,7 +178,7 @@ static tw_status unusable(tw_ctx *ctx, const char *file, size_t first_line, cons
 
 /* Rows that the stamps say are missing: steps of a whole number of intervals. */
 static tw_status fit_with_gaps(tw_ctx *ctx, const char *file, size_t first_line, double *t, size_t n, double slope,
-                               capture_axis *axis) {
+                               double most, capture_axis *axis) {
     size_t *shift = tw_alloc(ctx, n, sizeof *shift);
     if (shift == NULL) {
         return TW_NO_MEMORY;
@@ -188,30 +200,20 @@ static tw_status fit_with_gaps(tw_ctx *ctx, const char *file, size_t first_line,
             fit_line(t, shift, n, axis);
             slope = axis->step;
             axis->missing = missing;
-            fine = axis->step > 0 && (axis->scatter <= 0.75 || round < 2);
+            fine = axis->step > 0 && (axis->scatter <= most || round < 2);
         }
     }
     tw_free(shift);
     return fine ? TW_OK : unusable(ctx, file, first_line, t, n);
 }
 
-/* The usual step of neighbours, where most are alike. */
-static double median_step(const double *t, size_t n) {
-    enum { MOST = 4001 };
-    double steps[MOST];
-    size_t count = 0;
-    const size_t stride = (n - 1) / MOST + 1;
-    for (size_t i = 1; i < n; i += stride) {
-        const double d = t[i] - t[i - 1];
-        if (d > 0 && isfinite(d)) {
-            steps[count++] = d;
+static bool falls(const double *t, size_t n) {
+    for (size_t i = 1; i < n; i++) {
+        if (t[i] < t[i - 1]) {
+            return true;
         }
     }
-    if (count == 0) {
-        return (double)NAN;
-    }
-    qsort(steps, count, sizeof steps[0], compare_doubles);
-    return steps[count / 2];
+    return false;
 }
 
 tw_status tw_capture__fit_axis(tw_ctx *ctx, const char *file, size_t first_line, double *t, size_t n,
@@ -229,19 +231,25 @@ tw_status tw_capture__fit_axis(tw_ctx *ctx, const char *file, size_t first_line,
     if (!(slope > 0) || !isfinite(t[0])) {
         return unusable(ctx, file, first_line, t, n);
     }
-    bool equal;
-    const double q = resolution_of(t, n, &equal);
-    const double grid = equal ? q : 0; /* several rows share a stamp: the stamps are rounded to q */
-    const double usual = equal ? slope : median_step(t, n);
-    const double tolerance = 0.75 * (usual > grid ? usual : grid);
+    /* Rounded stamps: the resolution may change with the size of the stamp ("%.2e"), so nearly the largest of the steps
+     * is taken for it, beyond which a few gaps may lie. */
+    double steps[MOST_STEPS];
+    const size_t count = sorted_steps(t, n, steps);
+    if (count == 0) {
+        return unusable(ctx, file, first_line, t, n);
+    }
+    const bool runs = has_runs(t, n);
+    const double grid = runs ? steps[count * 98 / 100] : 0;
+    const double usual = runs ? slope : steps[count / 2];
+    const double tolerance = runs ? 1.125 * (usual > grid ? usual : grid) : 0.6 * usual;
     axis.index = tw_capture__is_index(t, n);
     axis.wrong = mend_stamps(t, n, usual, 0.5 * usual + grid);
-    if (axis.wrong > 1 + n / 200) {
+    if (axis.wrong > 1 + n / 200 || falls(t, n)) {
         return unusable(ctx, file, first_line, t, n);
     }
     fit_line(t, NULL, n, &axis);
-    if (!(axis.step > 0) || axis.scatter * axis.step > tolerance * 1.5) {
-        TW_TRY(fit_with_gaps(ctx, file, first_line, t, n, usual, &axis));
+    if (!(axis.step > 0) || axis.scatter * axis.step > tolerance) {
+        TW_TRY(fit_with_gaps(ctx, file, first_line, t, n, usual, runs ? 0.75 : 0.3, &axis));
     }
     *out = axis;
     return TW_OK;

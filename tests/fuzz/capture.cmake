@@ -1,0 +1,1 @@
+tw_fuzz(fuzz_capture SOURCE fuzz/fuzz_capture.c ROOMS capture base)
