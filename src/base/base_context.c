@@ -62,6 +62,7 @@ static void copy_cut(char *out, size_t out_size, const char *text) {
 }
 
 TW_PRINTF(5, 0)
+TW_PRINTF(5, 0)
 static tw_status fail_with(tw_ctx *ctx, tw_status status, const char *room, const tw_place *place, const char *format,
                            va_list args) {
     tw_error *e = &ctx->error;
