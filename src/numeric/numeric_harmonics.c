@@ -117,7 +117,11 @@ static progress newton_step(solver *s) {
     const double half = 0.5 * (double)s->sums.n;
     const double most = TW_PI / (2.0 * half); /* a quarter of a turn at the record's ends */
     double f = fabs(s->step[0]) > most ? most / fabs(s->step[0]) : 1.0;
-    const bool small = fabs(s->step[0]) * half < PHASE_TOLERANCE;
+    double gain = 0.0; /* by which the step is expected to lower the sum of squares */
+    for (size_t j = 0; j < s->n_params; j++) {
+        gain += s->gradient[j] * s->step[j];
+    }
+    const bool small = fabs(s->step[0]) * half < PHASE_TOLERANCE || gain <= s->least;
     const double nyquist = TW_PI / (double)s->sums.n_harmonics;
     for (int i = 0; i < MOST_HALVINGS; i++, f *= 0.5) {
         const double omega = s->p[0] + f * s->step[0];

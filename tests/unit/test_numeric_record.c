@@ -180,6 +180,20 @@ static void covariance_is_the_scatter(void **state) {
     assert_close(cross, stated_cross, 0.25, 0.0);
 }
 
+/* A ripple on a value a thousand million times larger: rounding of the samples is all the fit can reach. */
+static void a_large_offset_does_not_stop_the_fit(void **state) {
+    double y[300];
+    for (size_t i = 0; i < 300; i++) {
+        y[i] = 1e9 + cos(0.31 * (double)i);
+    }
+    tw_harmonics h;
+    assert_ok(tw_harmonics_fit(*state, 300, y, 1.0, 0.0495, 1, &h), *state);
+    assert_close(h.frequency_hz, 0.31 / (2.0 * TW_PI), 1e-9, 0.0);
+    assert_close(creal(h.phasor[0]), 1.0, 1e-7, 0.0);
+    assert_true(h.iterations < 15);
+    tw_harmonics_dispose(&h);
+}
+
 static void held_frequency_has_no_uncertainty(void **state) {
     double y[50];
     for (size_t i = 0; i < 50; i++) {
@@ -231,6 +245,7 @@ int main(void) {
         cmocka_unit_test_setup_teardown(the_strongest_line_is_found, make_context, drop_context),
         cmocka_unit_test_setup_teardown(long_records_lose_nothing, make_context, drop_context),
         cmocka_unit_test_setup_teardown(covariance_is_the_scatter, make_context, drop_context),
+        cmocka_unit_test_setup_teardown(a_large_offset_does_not_stop_the_fit, make_context, drop_context),
         cmocka_unit_test_setup_teardown(held_frequency_has_no_uncertainty, make_context, drop_context),
         cmocka_unit_test_setup_teardown(fit_errors, make_context, drop_context),
     };
