@@ -5,10 +5,10 @@
  *
  * Text builders append to a tw_text that the caller has initialised. They return the text's status; what stood there
  * before stays. File writers put the whole file in place or leave nothing: TW_STORAGE where it cannot be written.
- * All output is the same bytes for the same input, whatever the locale.
+ * All output is the same bytes for the same input, whatever the locale (a PDF's creation date apart).
  *
- * The drawing library keeps global state: tw_report_plot, tw_report_plot_svg, tw_report_html and tw_report_write_html
- * lock it for their time, so threads wait for each other there.
+ * The drawing library keeps its state in globals: tw_report_plot, tw_report_plot_svg, tw_report_html and
+ * tw_report_write_html must not run in two threads at the same time. A caller with threads takes a lock around them.
  */
 #ifndef TANKWRIGHT_REPORT_H
 #define TANKWRIGHT_REPORT_H
@@ -23,7 +23,8 @@ typedef struct tw_report_text_opts {
     bool no_cautions; /* leave the cautions out: for a caller that prints several readings and the cautions once */
 } tw_report_text_opts;
 
-/* The verdict in plain words, numbers by group, edges, warnings, cautions: about 30 lines of at most 100 columns.
+/* The verdict in plain words, numbers by group, edges, warnings, cautions: about 30 lines of
+ * at most 100 columns (the verdict's first line may be longer).
  * opts NULL: plain, with cautions. */
 tw_status tw_report_text_reading(tw_ctx *ctx, const tw_reading *reading, const tw_report_text_opts *opts,
                                  tw_text *out) TW_MUST_USE;
@@ -65,7 +66,7 @@ tw_status tw_report_json_rehearsal(tw_ctx *ctx, const tw_rehearsal *rehearsal, t
 
 /* Stacked panels over the reading's two periods, drawn to a file whose suffix (.svg, .pdf, .png, any case) names the
  * form; TW_BAD_ARGUMENT for another suffix or a reading without waveforms. Panels, line styles and marks:
- * docs/internals/report.md. */
+ * docs/internals/report.md. TW_STORAGE also where the library's cairo driver is not installed. */
 tw_status tw_report_plot(tw_ctx *ctx, const tw_reading *reading, const char *path) TW_MUST_USE;
 
 /* The same drawing as SVG text, without XML declaration: for inlining. */

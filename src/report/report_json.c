@@ -1,4 +1,4 @@
-/* JSON: the results contract (docs/results.md).
+/* JSON: the results contract (docs/internals/report.md).
  *
  * Jansson builds and writes the tree; it forces a point as decimal mark. Its own memory is not ours to fail, so a NULL
  * from it is reported as TW_NO_MEMORY.
