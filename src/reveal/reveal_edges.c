@@ -310,13 +310,31 @@ static bool dips_before(const view *w, size_t end) {
     return false;
 }
 
+/* Mean midpoint over `reach` bins on each side, as a share of the rail. */
+static double smooth_share(const view *w, size_t b, size_t reach) {
+    double sum = 0, weight = 0;
+    for (size_t j = b > reach ? b - reach : 0; j <= b + reach && j < w->n; j++) {
+        sum += w->weight[j] * w->v[j];
+        weight += w->weight[j];
+    }
+    return weight > 0 ? sum / weight / w->rail : w->v[b] / w->rail;
+}
+
+/* First bin of the swing that passes half rail after bin `crossing`: backwards until the midpoint is near the high rail. */
+static size_t find_begin(const view *w, size_t crossing) {
+    size_t b = crossing;
+    while (b > 0 && smooth_share(w, b, 2) < RAMP_HIGH) {
+        b--;
+    }
+    return b;
+}
+
 static tw_status trace(tw_ctx *ctx, const view *w, course *c) {
     memset(c, 0, sizeof *c);
     c->turn_off = c->line_end = c->closing = NAN;
     c->crossing = find_crossing(w);
     c->arrival = find_arrival(w, c->crossing);
-    const size_t end = c->arrival + 1, reach = (size_t)(REACH_SWING * w->period_s / w->bin_s);
-    const size_t begin = c->crossing > reach ? c->crossing - reach : 0;
+    const size_t begin = find_begin(w, c->crossing), end = c->arrival + 1;
     double slope;
     TW_TRY(guess_slope(ctx, w, begin, end, &slope));
     TW_TRY(fit_line(ctx, w, begin, end, slope, &c->line));
