@@ -18,6 +18,7 @@
 #define MOST_HALVINGS 30
 #define PHASE_TOLERANCE 1e-12 /* rad at the record's ends: steps below are rounding */
 #define MOST_HARMONICS 1000
+#define FLAT 1e-9 /* of the sum of squares; its own rounding in a million samples is about 1e-12 */
 
 typedef struct solver {
     tw_sums sums;
@@ -121,7 +122,11 @@ static progress newton_step(solver *s) {
     for (size_t j = 0; j < s->n_params; j++) {
         gain += s->gradient[j] * s->step[j];
     }
-    const bool small = fabs(s->step[0]) * half < PHASE_TOLERANCE || gain <= s->least;
+    /* a double resolves the frequency no finer than 4 eps: steps below that would go to and fro */
+    const double least_step = PHASE_TOLERANCE / half + 4.0 * DBL_EPSILON * s->p[0];
+    const bool small = fabs(s->step[0]) < least_step || gain <= s->least;
+    /* this close the sum of squares is flat to rounding and says nothing more about the step */
+    const bool near = gain <= FLAT * s->squares;
     const double nyquist = TW_PI / (double)s->sums.n_harmonics;
     for (int i = 0; i < MOST_HALVINGS; i++, f *= 0.5) {
         const double omega = s->p[0] + f * s->step[0];
@@ -129,7 +134,7 @@ static progress newton_step(solver *s) {
             continue;
         }
         const double squares = try_step(s, f);
-        if (small || squares <= s->squares * (1.0 + 1e-12) + s->least) {
+        if (small || near || squares <= s->squares * (1.0 + 1e-12) + s->least) {
             memcpy(s->p, s->trial, s->n_params * sizeof *s->p);
             s->squares = squares;
             return small ? ARRIVED : GOING;

@@ -146,6 +146,31 @@ static void long_records_lose_nothing(void **state) {
     free(y);
 }
 
+/* Noise on a million samples: one unit in the last place of the frequency turns the ends of the record by more than the
+ * sought phase, and the sum of squares is flat to rounding long before. Many frequencies, since it takes luck to go
+ * wrong. */
+static void long_noisy_records_settle(void **state) {
+    enum { N = 1000000 };
+    double *noise = malloc(2 * N * sizeof *noise), *y = noise + N;
+    assert_non_null(noise);
+    tw_random r = {103};
+    for (size_t i = 0; i < N; i++) {
+        noise[i] = tw_random_uniform(&r, 0.0, 1.0);
+    }
+    for (int trial = 0; trial < 24; trial++) {
+        const double omega = tw_random_log_uniform(&r, 0.003, 3.0);
+        for (size_t i = 0; i < N; i++) {
+            y[i] = cos(omega * (double)i) + noise[i];
+        }
+        tw_harmonics h;
+        assert_ok(tw_harmonics_fit(*state, N, y, 1.0, (omega + 1e-6) / (2.0 * TW_PI), 1, &h), *state);
+        assert_close(h.frequency_hz, omega / (2.0 * TW_PI), 0.0, 4.0 * sqrt(h.covariance[0]));
+        assert_true(h.iterations < 20);
+        tw_harmonics_dispose(&h);
+    }
+    free(noise);
+}
+
 /* Stated covariance against the scatter of many noisy records. */
 static void covariance_is_the_scatter(void **state) {
     enum { N = 400, RUNS = 800, P = 6 };
@@ -244,6 +269,7 @@ int main(void) {
         cmocka_unit_test_setup_teardown(threads_do_not_disturb_each_other, make_context, drop_context),
         cmocka_unit_test_setup_teardown(the_strongest_line_is_found, make_context, drop_context),
         cmocka_unit_test_setup_teardown(long_records_lose_nothing, make_context, drop_context),
+        cmocka_unit_test_setup_teardown(long_noisy_records_settle, make_context, drop_context),
         cmocka_unit_test_setup_teardown(covariance_is_the_scatter, make_context, drop_context),
         cmocka_unit_test_setup_teardown(a_large_offset_does_not_stop_the_fit, make_context, drop_context),
         cmocka_unit_test_setup_teardown(held_frequency_has_no_uncertainty, make_context, drop_context),
