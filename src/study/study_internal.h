@@ -118,6 +118,16 @@ tw_prior tw_study__prior(const tw_rig *rig);
 /* The current transformer of the rig; errors name the key. */
 tw_status tw_study__transformer(tw_ctx *ctx, const tw_rig *rig, tw_transformer *out) TW_MUST_USE;
 
+/* Periods on a reading's time axis. */
+#define TW_STUDY_PERIODS 2
+
+/* Fields, edges and marks of an operating point; allocates nothing. */
+void tw_study__read_point(const tw_rig *rig, const tw_half_bridge *stage, const tw_operating_point *point,
+                          tw_reading *out);
+
+/* Gives every field of a forecast the standard uncertainty that follows from the rig's. */
+tw_status tw_study__spread(tw_ctx *ctx, const tw_rig *rig, tw_reading *out) TW_MUST_USE;
+
 /* A revealed record as a reading; takes the waveforms out of `revealed` (which is still to be disposed of). */
 tw_status tw_study__read_revealed(tw_ctx *ctx, const tw_rig *rig, tw_revealed *revealed, tw_reading *out) TW_MUST_USE;
 

@@ -208,6 +208,88 @@ static void forecast_meets_the_ideal_series_circuit(void **state) {
     tw_reading_dispose(&reading);
 }
 
+static tw_value forecast_value(tw_ctx *ctx, const char *const *overrides, size_t n, const char *key) {
+    const tw_rig rig = rig_with(ctx, overrides, n);
+    tw_reading reading;
+    assert_ok(tw_study_forecast(ctx, &rig, &reading), ctx);
+    const tw_value value = tw_reading_field(&reading, key)->value;
+    tw_reading_dispose(&reading);
+    return value;
+}
+
+static void exact_rigs_give_exact_forecasts(void **state) {
+    const tw_rig rig = rig_with(*state, NULL, 0);
+    tw_reading reading;
+    assert_ok(tw_study_forecast(*state, &rig, &reading), *state);
+    for (size_t k = 0; k < reading.n_fields; k++) {
+        assert_true(reading.fields[k].value.u == 0.0);
+    }
+    tw_reading_dispose(&reading);
+}
+
+/* Without pan f_0 = 1/(2 pi sqrt(L C)), so u(f_0)/f_0 = hypot(u(L)/L, u(C)/C)/2 (JCGM 100:2008, 5.1.6). */
+static void stated_uncertainties_reach_the_forecast(void **state) {
+    static const char *const open[] = {"pan.kind=none",
+                                       "pan.coupling=unknown",
+                                       "pan.resistance=unknown",
+                                       "tank.capacitance=664 nF (u=7 nF)",
+                                       "coil.inductance=91 uH (u=0.8 uH)",
+                                       "supply.voltage=231 V (u=3 V)"};
+    const tw_value f0 = forecast_value(*state, open, 6, "resonant_frequency");
+    assert_close(f0.u / f0.value, 0.5 * hypot(7.0 / 664.0, 0.8 / 91.0), 1e-3, 0.0);
+    assert_close(forecast_value(*state, open, 6, "rail_voltage").u, 3.0 * sqrt(2.0), 1e-9, 0.0);
+    assert_close(forecast_value(*state, open, 6, "tank_capacitance").u, 7e-9, 1e-9, 0.0);
+    assert_close(forecast_value(*state, open, 6, "switching_frequency").u, 0.0, 0.0, 0.0);
+}
+
+/* The share of one input is half the difference of two forecasts, made here by hand. */
+static void power_spreads_as_neighbouring_forecasts_differ(void **state) {
+    static const char *const low[] = {"tank.capacitance=654 nF"}, *const high[] = {"tank.capacitance=674 nF"},
+                             *const both[] = {"tank.capacitance=664 nF (u=10 nF)"};
+    const double down = forecast_value(*state, low, 1, "real_power").value;
+    const double up = forecast_value(*state, high, 1, "real_power").value;
+    assert_close(forecast_value(*state, both, 1, "real_power").u, 0.5 * fabs(up - down), 1e-9, 0.0);
+}
+
+static void a_verdict_that_hangs_on_a_tolerance_is_told(void **state) {
+    static const char *const near[] = {"bridge.frequency=24.75 kHz", "tank.capacitance=664 nF ± 7 %"};
+    const tw_rig rig = rig_with(*state, near, 2), sure = rig_with(*state, near, 1);
+    tw_reading reading;
+    assert_ok(tw_study_forecast(*state, &rig, &reading), *state);
+    assert_true(tw_warnings_has(&reading.warnings, "verdict_within_uncertainty"));
+    tw_reading_dispose(&reading);
+    assert_ok(tw_study_forecast(*state, &sure, &reading), *state);
+    assert_false(tw_warnings_has(&reading.warnings, "verdict_within_uncertainty"));
+    tw_reading_dispose(&reading);
+}
+
+/* A dead time that would turn negative one uncertainty down: the other side alone tells the share. */
+static void a_neighbour_that_cannot_be_is_no_failure(void **state) {
+    static const char *const edge[] = {"bridge.dead_time=0.5 us (u=0.6 us)"};
+    const tw_value power = forecast_value(*state, edge, 1, "real_power");
+    assert_int_equal(tw_ctx_error(*state)->status, TW_OK);
+    assert_true(power.u > 0.0 && isfinite(power.u));
+}
+
+static void failing_allocations_leave_nothing_behind(void **state) {
+    static const char *const open[] = {"tank.capacitance=664 nF ± 5 %"};
+    const tw_rig rig = rig_with(*state, open, 1);
+    tw_status status = TW_NO_MEMORY;
+    for (size_t n = 1; status != TW_OK; n++) {
+        tw_reading reading;
+        assert_true(n < 10000);
+        tw_ctx_fail_allocation(*state, n);
+        status = tw_study_forecast(*state, &rig, &reading);
+        tw_ctx_fail_allocation(*state, 0);
+        if (status == TW_OK) {
+            tw_reading_dispose(&reading);
+        } else {
+            assert_int_equal(status, TW_NO_MEMORY);
+            tw_ctx_clear_error(*state);
+        }
+    }
+}
+
 static void worst_edge_is_the_one_with_less_margin(void **state) {
     (void)state;
     tw_reading reading = {0};
@@ -230,6 +312,12 @@ int main(void) {
         cmocka_unit_test_setup_teardown(forecast_holds_every_shared_name_once, make_context, drop_context),
         cmocka_unit_test_setup_teardown(forecast_axis_is_ascending_and_periodic, make_context, drop_context),
         cmocka_unit_test_setup_teardown(forecast_meets_the_ideal_series_circuit, make_context, drop_context),
+        cmocka_unit_test_setup_teardown(exact_rigs_give_exact_forecasts, make_context, drop_context),
+        cmocka_unit_test_setup_teardown(stated_uncertainties_reach_the_forecast, make_context, drop_context),
+        cmocka_unit_test_setup_teardown(power_spreads_as_neighbouring_forecasts_differ, make_context, drop_context),
+        cmocka_unit_test_setup_teardown(a_verdict_that_hangs_on_a_tolerance_is_told, make_context, drop_context),
+        cmocka_unit_test_setup_teardown(a_neighbour_that_cannot_be_is_no_failure, make_context, drop_context),
+        cmocka_unit_test_setup_teardown(failing_allocations_leave_nothing_behind, make_context, drop_context),
         cmocka_unit_test(worst_edge_is_the_one_with_less_margin),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
