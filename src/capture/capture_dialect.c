@@ -73,6 +73,7 @@ typedef struct tally {
     size_t digits;                         /* texts that do not start like a word */
     size_t changes;                        /* texts that differ from the one before */
     size_t hash;
+    size_t all_numbers;             /* in all of the table */
     size_t key_left;                /* numbers with a key word on their left */
     size_t like_decimals, integers; /* integers that look like the digits behind a decimal comma */
 } tally;
@@ -122,6 +123,7 @@ static void count_cell(tally *t, capture_cell cell, cell_kind kind, bool key_bef
     capture_unit unit;
     if (kind == CELL_NUMBER) {
         t->key_left += key_before;
+        t->all_numbers++;
         t->numbers += counted;
         t->like_decimals +=
             (cell.length > 1 && cell.text[0] == '0' && isdigit((unsigned char)cell.text[1])) || cell.length > 8;
@@ -164,7 +166,9 @@ static void judge_columns(capture_dialect *d, const tally *t, size_t texts) {
     size_t all = 0;
     const size_t half_rows = d->last - (d->first + (d->last - d->first) / 2) + 1;
     for (size_t c = 0; c < d->n_columns; c++) {
-        const size_t seen = t[c].numbers + t[c].markers;
+        /* a channel with fewer samples than the others may end in the first half */
+        const size_t short_one = t[c].all_numbers > 2 ? t[c].all_numbers : 0;
+        const size_t late = t[c].numbers + t[c].markers, seen = late > 0 ? late : short_one;
         /* numbers that stand behind changing words belong to a preamble beside the table */
         const bool side = c > 0 && t[c].key_left * 2 > seen && t[c - 1].changes * 2 > t[c].key_left;
         d->is_data[c] = seen > 0 && !side && t[c].texts * 4 <= seen;

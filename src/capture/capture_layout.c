@@ -198,6 +198,16 @@ static bool is_header(const capture_layout *l, header_row row) {
     return words > 0 && words * 2 >= wanted && !key && !(last_colon && words < 2);
 }
 
+/* "Rate: 1 MHz": a key with its value, not names. */
+static bool is_key_line(capture_cell line) {
+    for (size_t i = 1; i < line.length; i++) {
+        if (line.text[i] == ':' || line.text[i] == '=') {
+            return tw_capture__is_key(tw_capture__trim(line.text, i));
+        }
+    }
+    return false;
+}
+
 static bool previous_line(const capture_sample *sample, size_t *i) {
     while (*i > 0) {
         (*i)--;
@@ -246,13 +256,15 @@ static tw_status read_header(tw_ctx *ctx, const capture_sample *sample, size_t f
     capture_cell *far_cells = tw_alloc(ctx, most, sizeof *far_cells);
     const bool memory = near_cells != NULL && far_cells != NULL;
     if (memory && previous_line(sample, &i)) {
-        const header_row near = split_header(l, tw_capture__sample_line(sample, i), near_cells, most);
-        if (is_header(l, near)) {
+        const capture_cell line = tw_capture__sample_line(sample, i);
+        const header_row near = split_header(l, line, near_cells, most);
+        if (is_header(l, near) && !is_key_line(line)) {
             header_row far = {far_cells, 0};
             bool far_used = false;
             if (previous_line(sample, &i)) {
                 far = split_header(l, tw_capture__sample_line(sample, i), far_cells, most);
-                far_used = is_header(l, far) && (is_unit_row(l, near) || is_unit_row(l, far));
+                far_used = is_header(l, far) && !is_key_line(tw_capture__sample_line(sample, i)) &&
+                           (is_unit_row(l, near) || is_unit_row(l, far));
             }
             apply_rows(l, near, far, far_used);
         }

@@ -63,6 +63,7 @@ static const struct {
     {"samplingclock", INSIDE, NOTE_RATE},
     {"samplespersec", INSIDE, NOTE_RATE},
     {"acquisitionrate", INSIDE, NOTE_RATE},
+    {"rate", WHOLE, NOTE_RATE},
     {"fs", WHOLE, NOTE_RATE},
     {"starttime", INSIDE, NOTE_START},
     {"timestart", INSIDE, NOTE_START},

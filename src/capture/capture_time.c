@@ -42,11 +42,14 @@ static double robust_slope(const double *t, size_t n) {
 enum { MOST_STEPS = 4001 };
 
 static size_t sorted_steps(const double *t, size_t n, double *steps) {
-    size_t count = 0;
-    const size_t stride = (n - 1) / MOST_STEPS + 1;
-    for (size_t i = 1; i < n; i += stride) {
+    size_t all = 0, seen = 0, count = 0;
+    for (size_t i = 1; i < n; i++) {
+        all += t[i] > t[i - 1];
+    }
+    const size_t stride = all / MOST_STEPS + 1;
+    for (size_t i = 1; i < n && count < MOST_STEPS; i++) {
         const double d = t[i] - t[i - 1];
-        if (d > 0 && isfinite(d)) {
+        if (d > 0 && isfinite(d) && seen++ % stride == 0) {
             steps[count++] = d;
         }
     }
@@ -216,6 +219,23 @@ static bool falls(const double *t, size_t n) {
     return false;
 }
 
+/* Where the stamps are good, the interval that was meant is a short number and the start is the first stamp: what the
+ * printing rounded off is given back. The change is below a hundredth of what could be told from the stamps. */
+static void take_round_values(double first, capture_axis *axis) {
+    char text[32];
+    double round;
+    const int n = snprintf(text, sizeof text, "%.5e", axis->step);
+    for (int i = 0; i < n; i++) {
+        text[i] = (char)(text[i] == ',' ? '.' : text[i]); /* whatever the locale */
+    }
+    if (tw_parse_number(text, (size_t)n, &round) == (size_t)n && fabs(round - axis->step) < 1e-9 * axis->step) {
+        axis->step = round;
+    }
+    if (axis->scatter < 1e-3) {
+        axis->start = first;
+    }
+}
+
 tw_status tw_capture__fit_axis(tw_ctx *ctx, const char *file, size_t first_line, double *t, size_t n,
                                capture_axis *out) {
     capture_axis axis = {.rows = block_end(t, n), .blocks = 1};
@@ -251,6 +271,7 @@ tw_status tw_capture__fit_axis(tw_ctx *ctx, const char *file, size_t first_line,
     if (!(axis.step > 0) || axis.scatter * axis.step > tolerance) {
         TW_TRY(fit_with_gaps(ctx, file, first_line, t, n, usual, runs ? 0.75 : 0.3, &axis));
     }
+    take_round_values(t[0], &axis);
     *out = axis;
     return TW_OK;
 }
