@@ -11,6 +11,7 @@
 #define DASH_ON_PT 5.5
 #define DASH_OFF_PT 3.0
 #define NUMBER_PT 8.0
+#define CHARACTER_PT 4.8 /* width of a character of that size, on the large side */
 #define TITLE_PT 8.5
 
 void report__panel_use(const report__page *page, const report__panel *p) {
@@ -199,6 +200,21 @@ void report__panel_ring(const report__panel *p, double x, double y) {
     plline(CORNERS, xs, ys);
 }
 
+double report__label_width(const report__panel *p, const char *text) {
+    return CHARACTER_PT * (double)tw_utf8_count(text, strlen(text)) / x_scale(p);
+}
+
+void report__panel_label(const report__panel *p, double x, double y, const char *text) {
+    const double width = report__label_width(p, text), half_height = 4.5 / y_scale(p);
+    const double xs[4] = {x, x + width, x + width, x},
+                 ys[4] = {y - half_height, y - half_height, y + half_height, y + half_height};
+    report__set_pen(REPORT_WHITE, 0); /* lines and shades must not cross the text */
+    plfill(4, xs, ys);
+    report__set_pen(REPORT_BLACK, 0.9);
+    report__set_text(NUMBER_PT, false);
+    plptex(x + width / 2, y, 1, 0, 0.5, text);
+}
+
 void report__panel_bracket(const report__panel *p, double begin, double end, double y, const char *label) {
     const double low = fmin(begin, end), high = fmax(begin, end), half = 3 / y_scale(p);
     if (low < p->x_low || high > p->x_high) {
@@ -211,11 +227,10 @@ void report__panel_bracket(const report__panel *p, double begin, double end, dou
     if (label[0] == '\0') {
         return;
     }
-    report__set_text(NUMBER_PT, false);
-    /* above the bracket, moved so that it stays on the panel; a character is some 4.8 points wide */
-    const double half_width = 2.4 * (double)tw_utf8_count(label, strlen(label)) / x_scale(p);
+    /* above the bracket, moved so that it stays on the panel */
+    const double half_width = report__label_width(p, label) / 2;
     const double centre = fmin(fmax((low + high) / 2, p->x_low + half_width), p->x_high - half_width);
-    plptex(centre, y + 9 / y_scale(p), 1, 0, 0.5, label);
+    report__panel_label(p, centre - half_width, y + 9 / y_scale(p), label);
 }
 
 double report__interpolate(const double *time_s, const double *values, size_t n, double at_s) {

@@ -89,6 +89,23 @@ static void put_names(const report__page *page, const tw_reading *r, const stack
     }
 }
 
+/* "margin 1.21 us" with the digits of the edge that this margin belongs to. */
+static void margin_label(const tw_reading *r, double margin_s, char *out, size_t size) {
+    tw_value nearest = tw_exactly(margin_s);
+    double distance = INFINITY;
+    for (size_t e = 0; e < 2; e++) {
+        const tw_value v = report__edge_value(&r->edges[e], "zero_crossing_margin");
+        if (fabs(v.value - margin_s) < distance) {
+            nearest = v;
+            distance = fabs(v.value - margin_s);
+        }
+    }
+    char value[TW_QUANTITY_TEXT], pretty[TW_QUANTITY_TEXT];
+    report__format_short(nearest, "s", value);
+    report__pretty(value, pretty, sizeof pretty);
+    (void)snprintf(out, size, "margin %s", pretty);
+}
+
 static void put_brackets(const tw_reading *r, const report__panel *p, double y) {
     size_t labelled = 0;
     for (size_t k = 0; k < r->n_marks; k++) {
@@ -96,11 +113,9 @@ static void put_brackets(const tw_reading *r, const report__panel *p, double y) 
         if (m->kind == TW_MARK_ZERO_CROSSING) {
             report__panel_ring(p, microseconds(r, m->begin_s), 0);
         } else if (m->kind == TW_MARK_MARGIN) {
-            char value[TW_QUANTITY_TEXT], pretty[TW_QUANTITY_TEXT], label[TW_QUANTITY_TEXT + 16] = "";
-            report__format_set(m->end_s - m->begin_s, "s", value);
-            report__pretty(value, pretty, sizeof pretty);
+            char label[TW_QUANTITY_TEXT + 16] = "";
             if (labelled++ == 0) {
-                (void)snprintf(label, sizeof label, "margin %s", pretty);
+                margin_label(r, m->end_s - m->begin_s, label, sizeof label);
             }
             report__panel_bracket(p, microseconds(r, m->begin_s), microseconds(r, m->end_s), y, label);
         }

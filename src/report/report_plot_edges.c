@@ -61,13 +61,10 @@ static bool find_commutation(const tw_reading *r, bool rising, commutation *out)
 /* Where the other gate closes its switch. */
 static void put_closing(const report__panel *p, double x, double y) {
     static const char LABEL[] = "other gate on";
-    const double points = (p->right_pt - p->left_pt) / (p->x_high - p->x_low);
-    const double gap = 3 / points, width = 4.8 * (double)strlen(LABEL) / points;
+    const double gap = 3 * (p->x_high - p->x_low) / (p->right_pt - p->left_pt), width = report__label_width(p, LABEL);
     report__set_pen(REPORT_BLACK, 0.7);
     pljoin(x, p->y_low, x, p->y_high - 0.25 * (p->y_high - p->y_low));
-    report__set_text(8, false);
-    const bool right = x + gap + width < p->x_high;
-    plptex(x + (right ? gap : -gap), y, 1, 0, right ? 0 : 1, LABEL);
+    report__panel_label(p, x + gap + width < p->x_high ? x + gap : x - gap - width, y, LABEL);
 }
 
 /* Microseconds after turn-off. */

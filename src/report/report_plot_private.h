@@ -62,6 +62,9 @@ void report__panel_level(const report__panel *panel, double y);
 void report__panel_upright(const report__panel *panel, double x);
 /* An open ring with a black rim. */
 void report__panel_ring(const report__panel *panel, double x, double y);
+/* Text on white from x to the right, its middle at y. report__label_width gives its width in units of x. */
+void report__panel_label(const report__panel *panel, double x, double y, const char *text);
+double report__label_width(const report__panel *panel, const char *text);
 /* A horizontal bracket between two instants with a label above; 16 points of room are needed there. */
 void report__panel_bracket(const report__panel *panel, double begin, double end, double y, const char *label);
 /* Text on the page. justify: 0 left, 0.5 centre, 1 right. Escapes of the drawing library are defused. */

@@ -94,7 +94,8 @@ static void put_fields(const tw_reading *reading, const tw_report_text_opts *opt
         const char *title = GROUPS[g].title;
         for (size_t k = 0; GROUPS[g].keys[k] != NULL; k++) {
             const tw_field *f = tw_reading_field(reading, GROUPS[g].keys[k]);
-            if (f == NULL) {
+            /* what only a record can tell is no gap in a forecast */
+            if (f == NULL || (reading->kind == TW_READING_FORECAST && !tw_is_known(f->value))) {
                 continue;
             }
             char value[TW_QUANTITY_TEXT];

@@ -118,7 +118,7 @@ const char *tw_report_caution(size_t index) {
         "Every part is at mains potential, even where it looks isolated; mind local electrical rules.",
         "Never lift the recorder's earth. Pick-ups need insulation for the mains and its transients.",
         "The rail stays lethal after unplugging: discharge it and verify before you touch anything.",
-        "Hot workpieces, strong fields: no active implants near; a licensed person where the law asks.",
+        "Hot workpieces, strong fields: no active implants near; licensed person where the law asks.",
     };
     return index < sizeof CAUTIONS / sizeof CAUTIONS[0] ? CAUTIONS[index] : NULL;
 }

@@ -84,14 +84,32 @@ static void no_more_digits_than_the_uncertainty_supports(void **state) {
 }
 
 static void what_does_not_exist_is_a_dash(void **state) {
+    tw_ctx *ctx = *state;
     tw_text text;
-    const fixture_opts opts = {TW_READING_FORECAST, TW_COMMUTATION_HARD, TW_COMMUTATION_HARD};
-    reading_text(*state, &opts, NULL, &text);
+    tw_reading reading;
+    const fixture_opts opts = {TW_READING_ANALYSIS, TW_COMMUTATION_HARD, TW_COMMUTATION_HARD};
+    fixture_reading(ctx, &opts, &reading);
+    for (size_t i = 0; i < reading.n_fields; i++) {
+        if (strcmp(reading.fields[i].key, "loop_gain") == 0) {
+            reading.fields[i].value = tw_unknown();
+        }
+    }
+    tw_text_init(ctx, &text, 1 << 20);
+    assert_ok(tw_report_text_reading(ctx, &reading, NULL, &text), ctx);
     assert_contains(&text, "loop gain                       -\n");
     assert_contains(&text, "soft dead times           none                      none\n");
+    assert_null(strstr(text.data, " nan"));
+    tw_text_dispose(&text);
+    tw_reading_dispose(&reading);
+}
+
+static void a_forecast_has_no_measured_gaps(void **state) {
+    tw_text text;
+    const fixture_opts opts = {TW_READING_FORECAST, TW_COMMUTATION_FULL_ZVS, TW_COMMUTATION_FULL_ZVS};
+    reading_text(*state, &opts, NULL, &text);
+    assert_null(strstr(text.data, "loop gain"));
     assert_contains(&text, ", forecast\n");
     assert_null(strstr(text.data, "uncertainty"));
-    assert_null(strstr(text.data, " nan"));
     tw_text_dispose(&text);
 }
 
@@ -227,6 +245,7 @@ int main(void) {
         cmocka_unit_test(each_verdict_names_its_edges_and_the_way_out),
         cmocka_unit_test(no_more_digits_than_the_uncertainty_supports),
         cmocka_unit_test(what_does_not_exist_is_a_dash),
+        cmocka_unit_test(a_forecast_has_no_measured_gaps),
         cmocka_unit_test(a_glance_is_enough),
         cmocka_unit_test(cautions_once_and_only_where_wanted),
         cmocka_unit_test(emphasis_only_on_request),
