@@ -152,7 +152,7 @@ typedef struct tw_operating_point {
     double supply_power_w;       /* rail volts times mean supply current */
     double bridge_phase_lag_rad; /* fundamental of v_m over i, positive when the current lags */
     double coil_phase_lag_rad;   /* fundamental of v_coil over i */
-    double resonant_frequency_hz;
+    double resonant_frequency_hz;    /* NaN where tw_load_resonance finds none */
     double equivalent_resistance_ohm, equivalent_inductance_h; /* of the load at the switching frequency */
     double midpoint_capacitance_f;
     tw_edge falling, rising;

@@ -31,8 +31,10 @@ void tw_flow_start(tw_flow *flow, const tw_network *net, const tw_mode *mode, co
     }
 }
 
-/* exp([A b; 0 0] t) applied to (x, 1); `phi` (n + 1 x n + 1) may be wanted by the caller. Overflow cannot happen in a
- * passive network; for others the state becomes NaN and the caller's checks stop the run. */
+/* Largest growth exponent that the matrix route follows: far from overflow, and 0 in any passive network. */
+static const double most_growth = 500.0;
+
+/* phi = exp([A b; 0 0] t), n + 1 x n + 1. Where it could overflow it is NaN, and the run's own check stops there. */
 static void matrix_exponential(const tw_flow *flow, double t, double *phi) {
     const size_t n = flow->dec->n, m = n + 1;
     double a[TW_N * TW_N];
@@ -44,8 +46,8 @@ static void matrix_exponential(const tw_flow *flow, double t, double *phi) {
         a[n * m + i] = 0.0;
     }
     a[n * m + n] = 0.0;
-    tw_ctx *ctx = NULL;
-    if (tw_matrix_exp(ctx, m, a, t, phi) != TW_OK) {
+    const bool safe = isfinite(t) && flow->dec->growth * t < most_growth;
+    if (!safe || tw_matrix_exp(NULL, m, a, t, phi) != TW_OK) {
         for (size_t i = 0; i < m * m; i++) {
             phi[i] = NAN;
         }

@@ -32,4 +32,7 @@ double tw_half_bridge_stored(const tw_half_bridge_model *model, const double *x)
 /* Start for the shooting: fundamental phasors of a square wave on the tank. */
 void tw_half_bridge_guess(const tw_half_bridge_model *model, double *x, size_t *mode);
 
+/* As tw_load_resonance; NaN where there is none. */
+double tw_load__resonance_hz(const tw_load *load, double capacitance_f);
+
 #endif

@@ -1,7 +1,7 @@
 /* Coil with pan as a one-port. Equations: docs/theory.md, "Coil with pan". */
 #include <math.h>
 
-#include "tankwright/circuit.h"
+#include "circuit_half_bridge.h"
 
 tw_load tw_load_coupled(double coil_inductance_h, double coil_resistance_ohm, double coupling,
                         double pan_resistance_ohm) {
@@ -29,7 +29,7 @@ void tw_load_impedance(const tw_load *load, double w_rad_s, double *re, double *
     }
 }
 
-tw_status tw_load_resonance(tw_ctx *ctx, const tw_load *load, double capacitance_f, double *frequency_hz) {
+double tw_load__resonance_hz(const tw_load *load, double capacitance_f) {
     /* w Im Z = u L_s + sum u L_k/(1 + u (L_k/R_k)^2) with u = w^2 rises steadily and is concave, so the resonance is
      * unique and Newton from the left, where all inductances count in full, climbs to it. */
     double total_h = load->inductance_h;
@@ -54,7 +54,15 @@ tw_status tw_load_resonance(tw_ctx *ctx, const tw_load *load, double capacitance
         }
     }
     const double f = sqrt(u) / (2.0 * TW_PI);
-    if (!(f >= 1.0 && f <= 1e8)) {
+    return f >= 1.0 && f <= 1e8 ? f : NAN;
+}
+
+tw_status tw_load_resonance(tw_ctx *ctx, const tw_load *load, double capacitance_f, double *frequency_hz) {
+    if (!(capacitance_f > 0.0) || !isfinite(capacitance_f)) {
+        return tw_fail(ctx, TW_OUT_OF_RANGE, "circuit", "capacitance %.9g F is not positive", capacitance_f);
+    }
+    const double f = tw_load__resonance_hz(load, capacitance_f);
+    if (isnan(f)) {
         return tw_fail(ctx, TW_OUT_OF_RANGE, "circuit", "no resonance between 1 Hz and 100 MHz");
     }
     *frequency_hz = f;

@@ -181,6 +181,7 @@ static tw_status decompose(tw_ctx *ctx, const tw_network *net, const tw_mode *mo
             a[i * n + j] = mode->a[r][c] * (net->scale[r] / net->scale[c]);
         }
     }
+    const bool clean = tw_ctx_error(ctx)->status == TW_OK;
     const tw_status status = tw_eigen_decompose(ctx, n, a, dec->re, dec->im, v, w, &condition);
     dec->modal = status == TW_OK && condition <= condition_limit;
     if (dec->modal) {
@@ -190,7 +191,7 @@ static tw_status decompose(tw_ctx *ctx, const tw_network *net, const tw_mode *mo
     if (status != TW_OK && status != TW_SINGULAR && status != TW_NO_CONVERGENCE) {
         return status;
     }
-    if (status != TW_OK) {
+    if (status != TW_OK && clean) {
         tw_ctx_clear_error(ctx); /* a defective matrix is no failure here: the matrix exponential takes over */
     }
     for (size_t j = 0; j < n; j++) {

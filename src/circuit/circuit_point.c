@@ -24,8 +24,8 @@ static void raise_peak(const tw_flow *flow, const tw_functional *f, double lengt
     double t;
     tw_wave_make(&wave, flow, f);
     *peak = fmax(*peak, fmax(fabs(tw_wave_value(&wave, 0.0)), fabs(tw_wave_value(&wave, length_s))));
-    if (wave.amplitude <= *peak) {
-        return; /* |g| cannot exceed the sum of its amplitudes */
+    if (flow->dec->modal && !flow->mode->drifts && wave.amplitude <= *peak) {
+        return; /* |g| cannot exceed the sum of its decaying amplitudes */
     }
     tw_functional_rate(flow->net, flow->mode, f, &rate);
     tw_scan_start(&scan, flow, &rate, length_s, 0);

@@ -53,13 +53,19 @@ static void eval_signed(const tw_wave *wave, int sign, double t, double t_end, t
     }
 }
 
+/* How far back the rising zero of the parabola through this point lies. */
+static double settled(const tw_wave_point *at) {
+    const double disc = at->g1 * at->g1 - 2.0 * at->g2 * at->g;
+    return 2.0 * at->g / (at->g1 + sqrt(fmax(disc, 0.0)));
+}
+
 bool tw_wave_next_change(const tw_wave *wave, int sign, double from, double t_end, double *t_out) {
     const double zero = rounding * wave->amplitude;
     tw_wave_point at;
     double t = from;
     eval_signed(wave, sign, t, t_end, &at);
     /* It starts from a zero: until it has left that by more than rounding, only a rise above `lifted` counts. */
-    const double lifted = zero + 2.0 * fmax(at.g, 0.0);
+    double lifted = zero + 2.0 * fmax(at.g, 0.0);
     bool leaving = at.g >= -zero;
     for (;;) {
         const double least = t > 0.0 ? 4.0 * DBL_EPSILON * t : DBL_EPSILON * DBL_EPSILON * t_end;
@@ -72,24 +78,28 @@ bool tw_wave_next_change(const tw_wave *wave, int sign, double from, double t_en
         if (leaving) {
             leaving = at.g >= -zero;
             if (at.g > lifted) {
-                *t_out = t;
+                *t_out = at.g1 > rounding * at.scale1 ? fmax(from, t - settled(&at)) : t;
                 return true;
             }
             continue;
         }
         const bool near = at.g >= -zero;
-        if (at.g1 > rounding * at.scale1) {
-            if (near || -at.g <= at.g1 * least) { /* one Newton step settles the last digits */
-                *t_out = fmin(fmax(from, t - at.g / at.g1), t_end);
-                return true;
-            }
+        if (!near && !(at.g1 > 0.0 && -at.g <= at.g1 * least)) {
             continue;
         }
-        if (near && (at.g > zero || at.g2 >= 0.0)) { /* rises from a flat zero */
+        /* At a zero, to rounding. The parabola through it tells whether the wave gets across; its first root settles
+         * the last digits of the time. */
+        const double top = at.g2 < 0.0 ? at.g - 0.5 * at.g1 * at.g1 / at.g2 : INFINITY;
+        if (at.g1 > rounding * at.scale1 && top > zero) {
+            *t_out = fmin(fmax(from, t - settled(&at)), t_end);
+            return true;
+        }
+        if (at.g > zero || (at.g2 >= 0.0 && at.g1 >= -rounding * at.scale1)) { /* rises from a flat zero */
             *t_out = t;
             return true;
         }
         leaving = near; /* the top of a graze: on from there as from any zero */
+        lifted = 4.0 * zero;
     }
 }
 

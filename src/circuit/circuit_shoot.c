@@ -63,8 +63,11 @@ static bool newton_step(tw_ctx *ctx, const tw_run *run, const shot *s, double *s
         }
         r[i] = net->scale[i] * (s->image[i] - s->x[i]);
     }
+    const bool clean = tw_ctx_error(ctx)->status == TW_OK;
     if (tw_matrix_factor(ctx, n, a, pivot, NULL) != TW_OK) {
-        tw_ctx_clear_error(ctx); /* the plain map takes over */
+        if (clean) {
+            tw_ctx_clear_error(ctx); /* the plain map takes over */
+        }
         return false;
     }
     tw_matrix_solve_factored(n, a, pivot, r);

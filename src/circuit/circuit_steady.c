@@ -85,7 +85,7 @@ static tw_status solve_into(tw_ctx *ctx, const tw_half_bridge *stage, const tw_s
     size_t mode;
     tw_operating_point *p = &steady->point;
     TW_TRY(tw_half_bridge_build(ctx, stage, &steady->model));
-    TW_TRY(tw_load_resonance(ctx, &stage->load, stage->capacitance_f, &p->resonant_frequency_hz));
+    p->resonant_frequency_hz = tw_load__resonance_hz(&stage->load, stage->capacitance_f);
     tw_half_bridge_guess(&steady->model, x, &mode);
     TW_TRY(tw_shoot_solve(ctx, &steady->model.drive, opts, x, mode, &steady->run, &p->newton_steps));
     TW_TRY(tw_steady_find_edges(ctx, steady));

@@ -1,0 +1,2 @@
+tw_test(test_circuit_flow SOURCES unit/test_circuit_flow.c ROOMS circuit PRIVATE_OF circuit)
+tw_test(test_circuit_stage SOURCES unit/test_circuit_stage.c ROOMS circuit PRIVATE_OF circuit)
