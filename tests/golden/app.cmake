@@ -9,5 +9,5 @@ foreach(case ${golden_cases})
         COMMAND ${CMAKE_CURRENT_SOURCE_DIR}/golden/run-case $<TARGET_FILE:tankwright-app> $<TARGET_FILE:golden_pick>
             ${PROJECT_SOURCE_DIR} ${case})
     set_tests_properties(golden_${name} PROPERTIES LABELS quick TIMEOUT 120
-        ENVIRONMENT "LSAN_OPTIONS=suppressions=${CMAKE_CURRENT_SOURCE_DIR}/golden/lsan.supp:print_suppressions=0")
+        ENVIRONMENT "LSAN_OPTIONS=suppressions=${PROJECT_SOURCE_DIR}/tests/unit/report_leaks.supp:print_suppressions=0")
 endforeach()
