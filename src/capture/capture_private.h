@@ -175,6 +175,10 @@ typedef struct capture_notes {
     size_t count;
 } capture_notes;
 
+/* "ch1" or "channel1" at the start of a squashed key; its length or 0. */
+size_t tw_capture__channel_prefix(const char *squashed);
+/* What the key stands for; the rest of its letters goes to `tag`. */
+note_kind tw_capture__classify_key(capture_cell key, char *tag, size_t tag_size);
 tw_status tw_capture__read_notes(tw_ctx *ctx, const capture_sample *sample, const capture_dialect *dialect,
                                  size_t first_row, capture_notes *out);
 /* The note for the channel (1-based, named `name`), or the one for all. NULL: none. */

@@ -16,7 +16,7 @@ typedef struct refusal {
 static const refusal REFUSALS[] = {
     {"empty", "", 0, TW_BAD_DATA, "empty"},
     {"blank", " \r\n\t\n", 0, TW_BAD_DATA, "empty"},
-    {"binary under a text name", "0,1\n\0\1\2\3,2\n", 14, TW_BAD_DATA, "binary"},
+    {"binary under a text name", "0,1\n\0\1\2\3,2\n", 11, TW_BAD_DATA, "binary"},
     {"control bytes", "\1\2\3\4\5\6\7\1\2\3\4\5\6\7", 0, TW_BAD_DATA, "binary"},
     {"text only", "This is a note.\nIt has two lines.\n", 0, TW_BAD_DATA, "no table"},
     {"header only", "Time (s),Loop (V)\n", 0, TW_BAD_DATA, "no table"},
