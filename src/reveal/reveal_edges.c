@@ -320,7 +320,8 @@ static double smooth_share(const view *w, size_t b, size_t reach) {
     return weight > 0 ? sum / weight / w->rail : w->v[b] / w->rail;
 }
 
-/* First bin of the swing that passes half rail after bin `crossing`: backwards until the midpoint is near the high rail. */
+/* First bin of the swing that passes half rail after bin `crossing`: backwards until the midpoint is near the high
+ * rail. */
 static size_t find_begin(const view *w, size_t crossing) {
     size_t b = crossing;
     while (b > 0 && smooth_share(w, b, 2) < RAMP_HIGH) {
