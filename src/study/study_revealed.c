@@ -91,6 +91,40 @@ static void add_dead_time(tw_reading *out, const tw_revealed *r) {
     tw_study__add(out, TW_STUDY_DEAD_TIME, dead_time);
 }
 
+/* A device's current over the folded period: what is positive flows in the transistor, the rest in the diode. The
+ * current channel's scale is by far the largest uncertainty and common to all. */
+static void add_device(tw_reading *out, const tw_revealed *r, const double *current_a, const tw_study__id ids[6]) {
+    double average[2] = {0.0, 0.0}, square[2] = {0.0, 0.0}, peak[2] = {0.0, 0.0}, n = 0.0;
+    for (size_t k = 0; current_a != NULL && k < r->n_fold; k++) {
+        if (isfinite(current_a[k])) {
+            const size_t part = current_a[k] < 0.0; /* 1: diode */
+            const double size = fabs(current_a[k]);
+            average[part] += size;
+            square[part] += size * size;
+            peak[part] = fmax(peak[part], size);
+            n += 1.0;
+        }
+    }
+    const double relative = r->coil_current_rms_a.u / r->coil_current_rms_a.value;
+    for (size_t part = 0; n > 0.0 && part < 2; part++) {
+        const double values[3] = {average[part] / n, sqrt(square[part] / n), peak[part]};
+        for (size_t k = 0; k < 3; k++) {
+            tw_study__add(out, ids[3 * part + k], (tw_value){values[k], values[k] * relative});
+        }
+    }
+}
+
+static void add_devices(tw_reading *out, const tw_revealed *r) {
+    static const tw_study__id high[6] = {TW_STUDY_HIGH_TRANSISTOR_AVERAGE, TW_STUDY_HIGH_TRANSISTOR_RMS,
+                                         TW_STUDY_HIGH_TRANSISTOR_PEAK,    TW_STUDY_HIGH_DIODE_AVERAGE,
+                                         TW_STUDY_HIGH_DIODE_RMS,          TW_STUDY_HIGH_DIODE_PEAK};
+    static const tw_study__id low[6] = {TW_STUDY_LOW_TRANSISTOR_AVERAGE, TW_STUDY_LOW_TRANSISTOR_RMS,
+                                        TW_STUDY_LOW_TRANSISTOR_PEAK,    TW_STUDY_LOW_DIODE_AVERAGE,
+                                        TW_STUDY_LOW_DIODE_RMS,          TW_STUDY_LOW_DIODE_PEAK};
+    add_device(out, r, r->fold_high_a, high);
+    add_device(out, r, r->fold_low_a, low);
+}
+
 /* The folded period, twice. */
 static tw_status add_fold(tw_ctx *ctx, const tw_revealed *r, double period_s, tw_reading *out) {
     const struct {
@@ -153,6 +187,7 @@ tw_status tw_study__read_revealed(tw_ctx *ctx, const tw_rig *rig, tw_revealed *r
     add_edge(out, 1, &revealed->rising, period_s);
     tw_study__add_worst_edge(out);
     add_dead_time(out, revealed);
+    add_devices(out, revealed);
     tw_study__sort_fields(out);
     TW_TRY(add_fold(ctx, revealed, period_s, out));
     TW_TRY(tw_warnings_append(ctx, &out->warnings, &revealed->warnings));
