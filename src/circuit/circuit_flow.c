@@ -75,7 +75,7 @@ static void matrix_state(const tw_flow *flow, double t, double *dynamic) {
 static void rotate(const tw_decomposition *dec, double t, const double *u, double *out, tw_counts *counts) {
     for (size_t j = 0; j < dec->n; j++) {
         const double e = dec->re[j] == 0.0 ? 1.0 : exp(dec->re[j] * t);
-        counts->exponentials++;
+        counts->exponentials += dec->size[j] > 0.0;
         if (dec->im[j] > 0.0) {
             const double c = cos(dec->im[j] * t), s = sin(dec->im[j] * t);
             const double a = u[j], b = u[j + 1];
@@ -233,6 +233,10 @@ void tw_wave_make(tw_wave *wave, const tw_flow *flow, const tw_functional *f) {
         } else {
             wave->p[j] = row[j] * flow->u[j];
             wave->amplitude += fabs(wave->p[j]);
+            if (dec->size[j] == 0.0) { /* a conserved quantity is a constant */
+                wave->k0 += wave->p[j];
+                wave->p[j] = 0.0;
+            }
         }
     }
 }
@@ -254,9 +258,13 @@ double tw_wave_value(const tw_wave *wave, double t) {
     }
     double g = wave->k0 + wave->k1 * t;
     for (size_t j = 0; j < dec->n; j++) {
-        const double e = dec->re[j] == 0.0 ? 1.0 : exp(dec->re[j] * t);
+        if (wave->p[j] == 0.0 && dec->im[j] == 0.0) {
+            continue;
+        }
+        const double e = t == 0.0 || dec->re[j] == 0.0 ? 1.0 : exp(dec->re[j] * t);
         if (dec->im[j] > 0.0) {
-            g += e * (wave->p[j] * cos(dec->im[j] * t) + wave->p[j + 1] * sin(dec->im[j] * t));
+            const double c = t == 0.0 ? 1.0 : cos(dec->im[j] * t), s = t == 0.0 ? 0.0 : sin(dec->im[j] * t);
+            g += e * (wave->p[j] * c + wave->p[j + 1] * s);
             j++;
         } else {
             g += e * wave->p[j];
@@ -306,6 +314,9 @@ void tw_wave_eval(const tw_wave *wave, double t, double t_end, tw_wave_point *ou
     double g = wave->k0 + wave->k1 * t, g1 = wave->k1, g2 = 0.0, m2 = 0.0, m3 = 0.0, scale1 = fabs(wave->k1);
     for (size_t j = 0; j < dec->n; j++) {
         const double re = dec->re[j], im = dec->im[j], size = dec->size[j];
+        if (im == 0.0 && wave->p[j] == 0.0) {
+            continue;
+        }
         const double e = t == 0.0 || re == 0.0 ? 1.0 : exp(re * t);
         const double most = re > 0.0 ? exp(re * t_end) : e;
         double amplitude, value, slope;

@@ -62,24 +62,28 @@ bool tw_wave_next_change(const tw_wave *wave, int sign, double from, double t_en
  * the wave has just fallen below zero whatever rounding shows. */
 bool tw_wave_first_rise(const tw_wave *wave, bool left, double t_end, double *t);
 
-/* Integrals over [0, h] of products of waves of one flow. */
+/* Integrals over [0, h] of products of waves of one flow. A term is a real mode or a pair with lambda != 0. */
 typedef struct tw_gram {
     const tw_flow *flow;
     double h;
     size_t n_terms;
-    size_t term[TW_N];                                 /* eigen index of each real mode or pair */
+    size_t term[TW_N];                                 /* eigen index of each term */
     double i_re[TW_N], i_im[TW_N];                     /* integral of exp(lambda t) */
     double j_re[TW_N], j_im[TW_N];                     /* integral of t exp(lambda t) */
     double e_re[TW_N], e_im[TW_N];                     /* exp(lambda h) */
     double sum_re[TW_N][TW_N], sum_im[TW_N][TW_N];     /* of exp((lambda_i + lambda_j) t) */
     double cross_re[TW_N][TW_N], cross_im[TW_N][TW_N]; /* of exp((lambda_i + conj lambda_j) t) */
-    double mean[TW_N], square[TW_N][TW_N];             /* matrix route: integrals of states and of their products */
+    double w;                                          /* angular frequency of the following; NaN: not made yet */
+    double up_re[TW_N], up_im[TW_N], down_re[TW_N],
+        down_im[TW_N];                         /* of exp((lambda - j w) t), exp((conj lambda - j w) t) */
+    double flat_re, flat_im, turn_re, turn_im; /* of exp(-j w t), and exp(-j w h) */
+    double mean[TW_N], square[TW_N][TW_N];     /* matrix route: integrals of states and of their products */
 } tw_gram;
 
 void tw_gram_make(tw_gram *gram, const tw_flow *flow, double h);
 double tw_gram_mean(const tw_gram *gram, const tw_wave *f);                      /* integral of f */
 double tw_gram_product(const tw_gram *gram, const tw_wave *f, const tw_wave *g); /* integral of f g */
 /* Integral of f exp(-j w t) over [0, h]. */
-void tw_gram_fourier(const tw_gram *gram, const tw_wave *f, double w, double *re, double *im);
+void tw_gram_fourier(tw_gram *gram, const tw_wave *f, double w, double *re, double *im);
 
 #endif

@@ -22,15 +22,25 @@ static inline cx quotient(cx a, cx b) {
 
 static const double series_limit = 0.25;
 
-/* sum z^k / (k! (k + offset)) , offset 1: (exp(z) - 1)/z; offset 2: integral of t exp(z t) over [0, 1]. */
-static cx series(cx z, double offset) {
-    cx sum = {1.0 / offset, 0.0}, power = {1.0, 0.0};
-    for (int k = 1; k <= 14; k++) { /* 0.25^15 / 15! < 1e-21 */
-        power = mul(power, z);
-        power.re /= k;
-        power.im /= k;
-        sum.re += power.re / (k + offset);
-        sum.im += power.im / (k + offset);
+/* 1/(k + 1)!: (exp(z) - 1)/z; then 1/(k! (k + 2)): integral of t exp(z t) over [0, 1]. 0.25^12/13! < 1e-17. */
+static const double phi[13] = {
+    1.0,         1.0 / 2,      1.0 / 6,       1.0 / 24,       1.0 / 120,       1.0 / 720,       1.0 / 5040,
+    1.0 / 40320, 1.0 / 362880, 1.0 / 3628800, 1.0 / 39916800, 1.0 / 479001600, 1.0 / 6227020800};
+static const double ramp[13] = {1.0 / 2,        1.0 / 3,         1.0 / 8,         1.0 / 30,     1.0 / 144,
+                                1.0 / 840,      1.0 / 5760,      1.0 / 45360,     1.0 / 403200, 1.0 / 3991680,
+                                1.0 / 43545600, 1.0 / 518918400, 1.0 / 6706022400};
+
+static cx series(const double c[13], cx z) {
+    cx sum = {c[12], 0.0};
+    if (z.im == 0.0) {
+        for (int k = 11; k >= 0; k--) {
+            sum.re = sum.re * z.re + c[k];
+        }
+        return sum;
+    }
+    for (int k = 11; k >= 0; k--) {
+        sum = mul(sum, z);
+        sum.re += c[k];
     }
     return sum;
 }
@@ -39,7 +49,7 @@ static cx series(cx z, double offset) {
 static cx integral(cx s, double h, cx e) {
     const cx z = {s.re * h, s.im * h};
     if (fabs(z.re) + fabs(z.im) < series_limit) {
-        const cx v = series(z, 1.0);
+        const cx v = series(phi, z);
         return (cx){v.re * h, v.im * h};
     }
     return quotient((cx){e.re - 1.0, e.im}, s);
@@ -49,7 +59,7 @@ static cx integral(cx s, double h, cx e) {
 static cx ramp_integral(cx s, double h, cx e) {
     const cx z = {s.re * h, s.im * h};
     if (fabs(z.re) + fabs(z.im) < series_limit) {
-        const cx v = series(z, 2.0);
+        const cx v = series(ramp, z);
         return (cx){v.re * h * h, v.im * h * h};
     }
     const cx i = integral(s, h, e);
@@ -111,39 +121,59 @@ static void make_by_quadrature(tw_gram *gram) {
 
 /* ---- the table ---------------------------------------------------------------------------------- */
 
+/* Pairs of terms. With a real one the two kinds of product are conjugate: one integral serves both. */
+static void make_pairs(tw_gram *gram, size_t k) {
+    const tw_decomposition *dec = gram->flow->dec;
+    const cx s = {dec->re[gram->term[k]], dec->im[gram->term[k]]}, es = {gram->e_re[k], gram->e_im[k]};
+    for (size_t l = 0; l <= k; l++) {
+        const size_t m = gram->term[l];
+        const cx el = {gram->e_re[l], gram->e_im[l]};
+        const cx sum = integral((cx){s.re + dec->re[m], s.im + dec->im[m]}, gram->h, mul(es, el));
+        cx cross;
+        if (dec->im[m] == 0.0) {
+            cross = sum;
+        } else if (s.im == 0.0) {
+            cross = (cx){sum.re, -sum.im};
+        } else {
+            cross = integral((cx){s.re + dec->re[m], s.im - dec->im[m]}, gram->h, mul(es, (cx){el.re, -el.im}));
+        }
+        gram->sum_re[k][l] = gram->sum_re[l][k] = sum.re;
+        gram->sum_im[k][l] = gram->sum_im[l][k] = sum.im;
+        gram->cross_re[k][l] = gram->cross_re[l][k] = cross.re;
+        gram->cross_im[l][k] = -cross.im;
+        gram->cross_im[k][l] = cross.im; /* for l = k, where the imaginary part is zero, either will do */
+    }
+}
+
 void tw_gram_make(tw_gram *gram, const tw_flow *flow, double h) {
     const tw_decomposition *dec = flow->dec;
     gram->flow = flow;
     gram->h = h;
     gram->n_terms = 0;
+    gram->w = NAN;
     if (!dec->modal) {
         make_by_quadrature(gram);
         return;
     }
     for (size_t j = 0; j < dec->n; j++) {
+        if (dec->size[j] == 0.0) {
+            continue;
+        }
         const size_t k = gram->n_terms++;
+        const bool pair = dec->im[j] > 0.0;
         const double e = exp(dec->re[j] * h);
+        flow->counts->exponentials++;
         gram->term[k] = j;
-        gram->e_re[k] = e * cos(dec->im[j] * h);
-        gram->e_im[k] = e * sin(dec->im[j] * h);
+        gram->e_re[k] = pair ? e * cos(dec->im[j] * h) : e;
+        gram->e_im[k] = pair ? e * sin(dec->im[j] * h) : 0.0;
         const cx s = {dec->re[j], dec->im[j]}, es = {gram->e_re[k], gram->e_im[k]};
         const cx i = integral(s, h, es), r = flow->mode->drifts ? ramp_integral(s, h, es) : (cx){0.0, 0.0};
         gram->i_re[k] = i.re;
         gram->i_im[k] = i.im;
         gram->j_re[k] = r.re;
         gram->j_im[k] = r.im;
-        for (size_t l = 0; l <= k; l++) {
-            const size_t m = gram->term[l];
-            const cx el = {gram->e_re[l], gram->e_im[l]};
-            const cx sum = integral((cx){s.re + dec->re[m], s.im + dec->im[m]}, h, mul(es, el));
-            const cx cross = integral((cx){s.re + dec->re[m], s.im - dec->im[m]}, h, mul(es, (cx){el.re, -el.im}));
-            gram->sum_re[k][l] = gram->sum_re[l][k] = sum.re;
-            gram->sum_im[k][l] = gram->sum_im[l][k] = sum.im;
-            gram->cross_re[k][l] = gram->cross_re[l][k] = cross.re;
-            gram->cross_im[k][l] = cross.im;
-            gram->cross_im[l][k] = l == k ? cross.im : -cross.im;
-        }
-        j += dec->im[j] > 0.0;
+        make_pairs(gram, k);
+        j += pair;
     }
 }
 
@@ -214,26 +244,45 @@ static void fourier_by_quadrature(const tw_gram *gram, const tw_wave *f, double 
     }
 }
 
-void tw_gram_fourier(const tw_gram *gram, const tw_wave *f, double w, double *re, double *im) {
+static void make_turning(tw_gram *gram, double w) {
+    const tw_decomposition *dec = gram->flow->dec;
+    const double h = gram->h;
+    const cx turn = {cos(w * h), -sin(w * h)}, flat = integral((cx){0.0, -w}, h, turn);
+    gram->w = w;
+    gram->turn_re = turn.re;
+    gram->turn_im = turn.im;
+    gram->flat_re = flat.re;
+    gram->flat_im = flat.im;
+    for (size_t k = 0; k < gram->n_terms; k++) {
+        const double re = dec->re[gram->term[k]], im = dec->im[gram->term[k]];
+        const cx e = {gram->e_re[k], gram->e_im[k]};
+        const cx up = integral((cx){re, im - w}, h, mul(e, turn));
+        const cx down = im == 0.0 ? up : integral((cx){re, -im - w}, h, mul((cx){e.re, -e.im}, turn));
+        gram->up_re[k] = up.re;
+        gram->up_im[k] = up.im;
+        gram->down_re[k] = down.re;
+        gram->down_im[k] = down.im;
+    }
+}
+
+void tw_gram_fourier(tw_gram *gram, const tw_wave *f, double w, double *re, double *im) {
     if (!gram->flow->dec->modal) {
         fourier_by_quadrature(gram, f, w, re, im);
         return;
     }
-    const double h = gram->h;
-    const cx turn = {cos(w * h), -sin(w * h)}, s0 = {0.0, -w};
-    const cx flat = integral(s0, h, turn);
-    cx sum = {f->k0 * flat.re, f->k0 * flat.im};
+    if (gram->w != w) {
+        make_turning(gram, w);
+    }
+    cx sum = {f->k0 * gram->flat_re, f->k0 * gram->flat_im};
     if (f->k1 != 0.0) {
-        const cx ramp = ramp_integral(s0, h, turn);
-        sum.re += f->k1 * ramp.re;
-        sum.im += f->k1 * ramp.im;
+        const cx slope = ramp_integral((cx){0.0, -w}, gram->h, (cx){gram->turn_re, gram->turn_im});
+        sum.re += f->k1 * slope.re;
+        sum.im += f->k1 * slope.im;
     }
     for (size_t k = 0; k < gram->n_terms; k++) {
-        const size_t j = gram->term[k];
-        const double lre = gram->flow->dec->re[j], lim = gram->flow->dec->im[j];
-        const cx a = amplitude(gram, f, k), e = {gram->e_re[k], gram->e_im[k]};
-        const cx up = mul(a, integral((cx){lre, lim - w}, h, mul(e, turn)));
-        const cx down = mul((cx){a.re, -a.im}, integral((cx){lre, -lim - w}, h, mul((cx){e.re, -e.im}, turn)));
+        const cx a = amplitude(gram, f, k);
+        const cx up = mul(a, (cx){gram->up_re[k], gram->up_im[k]});
+        const cx down = mul((cx){a.re, -a.im}, (cx){gram->down_re[k], gram->down_im[k]});
         sum.re += 0.5 * (up.re + down.re);
         sum.im += 0.5 * (up.im + down.im);
     }

@@ -106,7 +106,7 @@ static void add_pan(const tw_half_bridge_model *m, const tw_flow *flow, const tw
     }
 }
 
-static void add_fundamental(const tw_half_bridge_model *m, const tw_gram *gram, const tw_wave *i, const tw_wave *v_m,
+static void add_fundamental(const tw_half_bridge_model *m, tw_gram *gram, const tw_wave *i, const tw_wave *v_m,
                             double start_s, sums *s) {
     const double w = 2.0 * TW_PI * m->stage.frequency_hz, c = cos(w * start_s), sn = sin(w * start_s);
     double re, im;
