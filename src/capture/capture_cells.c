@@ -92,6 +92,15 @@ static bool one_of(const char *text, size_t length, const char *const *words) {
     return false;
 }
 
+static bool only_number_bytes(const char *s, size_t n) {
+    for (size_t i = 0; i < n; i++) {
+        if (s[i] == '\0' || strchr("+-., 0123456789", s[i]) == NULL) {
+            return false;
+        }
+    }
+    return true;
+}
+
 static cell_kind read_marker(capture_cell cell, double *value) {
     static const char *const OVER[] = {"inf",  "infinity", "1.#inf",       "ol",  "ovl",  "ovld",
                                        "over", "overload", "overflow",     "ovr", "clip", "clipped",
@@ -118,6 +127,10 @@ static cell_kind read_marker(capture_cell cell, double *value) {
     }
     if (one_of(s, n, MISSING)) {
         *value = (double)NAN;
+        return CELL_MARKER;
+    }
+    if ((s[0] == '>' || s[0] == '<') && n > 1 && only_number_bytes(s + 1, n - 1)) {
+        *value = s[0] == '<' ? -(double)INFINITY : (double)INFINITY; /* ">5.0" */
         return CELL_MARKER;
     }
     const bool negative = s[0] == '-', sign = negative || s[0] == '+';

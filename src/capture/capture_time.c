@@ -268,7 +268,12 @@ tw_status tw_capture__fit_axis(tw_ctx *ctx, const char *file, size_t first_line,
         return unusable(ctx, file, first_line, t, n);
     }
     fit_line(t, NULL, n, &axis);
-    if (!(axis.step > 0) || axis.scatter * axis.step > tolerance) {
+    /* Steps of one and two: rows may be missing, or stamps be rounded. The last printed digit is a power of ten and the
+     * last bit of a float one of two, so a usual step that is neither was not made by rounding. */
+    const double ten = log10(usual), two = log2(usual);
+    const bool round_step = fabs(ten - floor(ten + 0.5)) < 1e-4 || fabs(two - floor(two + 0.5)) < 0.01;
+    const bool gaps = !runs && !round_step && fabs(axis.step / usual - 1.0) > 2.0 / (double)n && axis.scatter > 0.1;
+    if (!(axis.step > 0) || axis.scatter * axis.step > tolerance || gaps) {
         TW_TRY(fit_with_gaps(ctx, file, first_line, t, n, usual, runs ? 0.75 : 0.3, &axis));
     }
     take_round_values(t[0], &axis);
