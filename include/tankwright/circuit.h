@@ -146,13 +146,13 @@ typedef struct tw_operating_point {
     double coil_voltage_rms_v, coil_voltage_peak_v;
     double capacitor_voltage_peak_v; /* half of the peak-to-peak swing (AC part) */
     double capacitor_voltage_mean_v;
-    double real_power_w;         /* mean of v_coil i */
-    double reactive_power_var;   /* IEEE Std 1459 fundamental reactive power of v_coil and i */
-    double apparent_power_va;    /* coil rms volts times rms amperes */
-    double supply_power_w;       /* rail volts times mean supply current */
-    double bridge_phase_lag_rad; /* fundamental of v_m over i, positive when the current lags */
-    double coil_phase_lag_rad;   /* fundamental of v_coil over i */
-    double resonant_frequency_hz;    /* NaN where tw_load_resonance finds none */
+    double real_power_w;          /* mean of v_coil i */
+    double reactive_power_var;    /* IEEE Std 1459 fundamental reactive power of v_coil and i */
+    double apparent_power_va;     /* coil rms volts times rms amperes */
+    double supply_power_w;        /* rail volts times mean supply current */
+    double bridge_phase_lag_rad;  /* fundamental of v_m over i, positive when the current lags */
+    double coil_phase_lag_rad;    /* fundamental of v_coil over i */
+    double resonant_frequency_hz; /* NaN where tw_load_resonance finds none */
     double equivalent_resistance_ohm, equivalent_inductance_h; /* of the load at the switching frequency */
     double midpoint_capacitance_f;
     tw_edge falling, rising;

@@ -20,27 +20,28 @@ static int drop_context(void **state) {
     return 0;
 }
 
+/* One draw per statement: the order of draws inside an initializer would be the compiler's choice. */
 static tw_load random_load(tw_random *r) {
     const double l = tw_random_log_uniform(r, 30e-6, 150e-6);
-    tw_load load;
-    switch (tw_random_below(r, 3)) {
-    case 0:
+    const size_t kind = tw_random_below(r, 3);
+    if (kind == 0) {
         return (tw_load){.resistance_ohm = tw_random_uniform(r, 0.8, 4.0), .inductance_h = l};
-    case 1:
-        return tw_load_coupled(l, tw_random_uniform(r, 0.02, 0.3), tw_random_uniform(r, 0.3, 0.8),
-                               tw_random_log_uniform(r, 1.0, 20.0));
-    default:
-        load = tw_load_coupled(l, tw_random_uniform(r, 0.02, 0.3), tw_random_uniform(r, 0.3, 0.6),
-                               tw_random_log_uniform(r, 1.0, 20.0));
-        load.branches[1] = (tw_chain_branch){tw_random_uniform(r, 0.05, 0.2) * l, tw_random_log_uniform(r, 0.5, 30.0)};
-        load.n_branches = 2;
-        return load;
     }
+    const double resistance = tw_random_uniform(r, 0.02, 0.3), coupling = tw_random_uniform(r, 0.3, 0.8);
+    const double pan = tw_random_log_uniform(r, 1.0, 20.0);
+    tw_load load = tw_load_coupled(l, resistance, coupling, pan);
+    if (kind == 2) {
+        load.n_branches = 2;
+        load.branches[1].inductance_h = tw_random_uniform(r, 0.05, 0.2) * l;
+        load.branches[1].resistance_ohm = tw_random_log_uniform(r, 0.5, 30.0);
+    }
+    return load;
 }
 
 static tw_half_bridge random_stage(tw_ctx *ctx, tw_random *r) {
-    tw_half_bridge s = {.rail_v = tw_random_uniform(r, 40.0, 400.0), .load = random_load(r)};
+    tw_half_bridge s = {.rail_v = tw_random_uniform(r, 40.0, 400.0)};
     double resonance = 0.0;
+    s.load = random_load(r);
     s.capacitance_f = tw_random_log_uniform(r, 0.1e-6, 1.5e-6);
     assert_ok(tw_load_resonance(ctx, &s.load, s.capacitance_f, &resonance), ctx);
     s.frequency_hz = resonance * tw_random_uniform(r, 0.75, 1.7);
@@ -49,8 +50,10 @@ static tw_half_bridge random_stage(tw_ctx *ctx, tw_random *r) {
     s.split = tw_random_below(r, 2) == 1;
     s.esr_ohm = tw_random_uniform(r, 0.0, 0.02);
     if (tw_random_below(r, 4) != 0) {
-        s.transistor = (tw_device){tw_random_uniform(r, 0.2, 2.0), tw_random_uniform(r, 0.0, 0.05)};
-        s.diode = (tw_device){tw_random_uniform(r, 0.3, 1.5), tw_random_uniform(r, 0.0, 0.04)};
+        s.transistor.threshold_v = tw_random_uniform(r, 0.2, 2.0);
+        s.transistor.slope_ohm = tw_random_uniform(r, 0.0, 0.05);
+        s.diode.threshold_v = tw_random_uniform(r, 0.3, 1.5);
+        s.diode.slope_ohm = tw_random_uniform(r, 0.0, 0.04);
     }
     return s;
 }
@@ -130,7 +133,7 @@ static void compare_waveforms(const tw_steady *steady, const double *time_s, siz
     }
 }
 
-static void compare(tw_ctx *ctx, const tw_half_bridge *s, const tw_steady *steady) {
+static void compare(const tw_half_bridge *s, const tw_steady *steady) {
     static double time_s[SAMPLES], integrated[SAMPLES * TW_SIGNAL_COUNT];
     static stage_log log;
     const tw_operating_point *p = tw_steady_point(steady);
@@ -138,7 +141,6 @@ static void compare(tw_ctx *ctx, const tw_half_bridge *s, const tw_steady *stead
         time_s[k] = p->period_s * ((double)k + 0.37) / SAMPLES;
     }
     stage_state state = start_of(steady);
-    (void)ctx;
     assert_true(stage_integrate(s, 1e-12, &state, p->period_s, SAMPLES, time_s, integrated, &log) >= 0);
     compare_waveforms(steady, time_s, SAMPLES, integrated);
     /* It closes on itself. */
@@ -175,7 +177,7 @@ static void random_stages_agree(void **context) {
         if (seen[verdict] < RIGS_PER_VERDICT) {
             seen[verdict]++;
             total++;
-            compare(ctx, &s, steady);
+            compare(&s, steady);
         }
         tw_steady_destroy(steady);
     }

@@ -21,17 +21,19 @@ static int drop_context(void **state) {
 
 /* ---- propagation -------------------------------------------------------------------------------- */
 
+/* One draw per statement: the order of draws inside an initializer would be the compiler's choice. */
 static tw_half_bridge random_stage(tw_random *r) {
-    tw_half_bridge s = {.rail_v = 311.0,
-                        .frequency_hz = 27e3,
-                        .dead_time_s = 1e-6,
-                        .snubber_capacitance_f = tw_random_log_uniform(r, 1e-10, 3e-8),
-                        .transistor = {tw_random_uniform(r, 0.0, 2.0), tw_random_uniform(r, 0.0, 0.1)},
-                        .diode = {tw_random_uniform(r, 0.0, 2.0), tw_random_uniform(r, 0.0, 0.1)},
-                        .capacitance_f = tw_random_log_uniform(r, 1e-7, 3e-6),
-                        .esr_ohm = tw_random_uniform(r, 0.0, 0.05)};
-    s.load = tw_load_coupled(tw_random_log_uniform(r, 2e-5, 3e-4), tw_random_uniform(r, 0.0, 0.4),
-                             tw_random_uniform(r, 0.0, 0.98), tw_random_log_uniform(r, 0.1, 100.0));
+    tw_half_bridge s = {.rail_v = 311.0, .frequency_hz = 27e3, .dead_time_s = 1e-6};
+    s.snubber_capacitance_f = tw_random_log_uniform(r, 1e-10, 3e-8);
+    s.transistor.threshold_v = tw_random_uniform(r, 0.0, 2.0);
+    s.transistor.slope_ohm = tw_random_uniform(r, 0.0, 0.1);
+    s.diode.threshold_v = tw_random_uniform(r, 0.0, 2.0);
+    s.diode.slope_ohm = tw_random_uniform(r, 0.0, 0.1);
+    s.capacitance_f = tw_random_log_uniform(r, 1e-7, 3e-6);
+    s.esr_ohm = tw_random_uniform(r, 0.0, 0.05);
+    const double l = tw_random_log_uniform(r, 2e-5, 3e-4), resistance = tw_random_uniform(r, 0.0, 0.4);
+    const double coupling = tw_random_uniform(r, 0.1, 0.98), pan = tw_random_log_uniform(r, 0.1, 100.0);
+    s.load = tw_load_coupled(l, resistance, coupling, pan);
     return s;
 }
 
@@ -172,8 +174,12 @@ static void integrals_match_quadrature(void **state) {
             fc.c[j] = tw_random_uniform(&r, -1.0, 1.0);
             gc.c[j] = tw_random_uniform(&r, -1.0, 1.0);
         }
-        const double h = tw_random_log_uniform(&r, 1e-8, 2e-6), w = tw_random_log_uniform(&r, 1e4, 1e6);
+        double h = tw_random_log_uniform(&r, 1e-8, 2e-6);
+        const double w = tw_random_log_uniform(&r, 1e4, 1e6);
         tw_flow_start(&flow, net, &net->modes[m], x, &counts);
+        for (size_t j = 0; j < flow.dec->n; j++) {
+            h = fmin(h, 20.0 / flow.dec->size[j]); /* what Simpson's rule can follow */
+        }
         tw_wave_make(&f, &flow, &fc);
         tw_wave_make(&g, &flow, &gc);
         tw_gram_make(gram, &flow, h);
@@ -319,13 +325,16 @@ static void random_waves_hold_no_missed_zero(void **state) {
     assert_non_null(net);
     size_t found = 0, none = 0;
     for (int k = 0; k < 300; k++) {
-        make_rotation(ctx, net, tw_random_log_uniform(&r, 0.5, 60.0), tw_random_log_uniform(&r, 0.01, 30.0));
+        const double w = tw_random_log_uniform(&r, 0.5, 60.0), decay = tw_random_log_uniform(&r, 0.01, 30.0);
+        make_rotation(ctx, net, w, decay);
         tw_counts counts = {0};
         tw_flow flow;
         tw_wave wave;
         const double x[TW_N] = {1.0, 0.3, tw_random_uniform(&r, -3.0, 3.0)};
-        tw_functional f = {.c = {tw_random_uniform(&r, -1.0, 1.0), tw_random_uniform(&r, -1.0, 1.0), 1.0},
-                           .d = tw_random_uniform(&r, -2.0, 1.0)};
+        tw_functional f = {.c = {0.0, 0.0, 1.0}};
+        f.c[0] = tw_random_uniform(&r, -1.0, 1.0);
+        f.c[1] = tw_random_uniform(&r, -1.0, 1.0);
+        f.d = tw_random_uniform(&r, -2.0, 1.0);
         make_wave(net, x, &f, &counts, &flow, &wave);
         double t = NAN, grid = NAN;
         const bool hit = tw_wave_first_rise(&wave, false, 3.0, &t);
