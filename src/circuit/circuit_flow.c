@@ -149,7 +149,11 @@ void tw_flow_carry(const tw_flow *flow, double t, double s[TW_N][TW_N]) {
         for (size_t j = 0; j < nd; j++) {
             const double e = dec->re[j] == 0.0 ? 1.0 : exp(dec->re[j] * t);
             const bool pair = dec->im[j] > 0.0;
-            const double co = pair ? e * cos(dec->im[j] * t) : e, si = pair ? e * sin(dec->im[j] * t) : 0.0;
+            double co = e, si = 0.0;
+            if (pair) {
+                co = e * cos(dec->im[j] * t);
+                si = e * sin(dec->im[j] * t);
+            }
             for (size_t c = 0; c < n; c++) {
                 const double a = y[j][c], b = pair ? y[j + 1][c] : 0.0;
                 y[j][c] = co * a + si * b;
@@ -203,26 +207,12 @@ static void make_row(tw_wave *wave, const tw_flow *flow, const tw_functional *f)
     }
 }
 
-void tw_wave_make(tw_wave *wave, const tw_flow *flow, const tw_functional *f) {
+static void make_modal(tw_wave *wave, const tw_flow *flow, const tw_modal_row *f) {
     const tw_decomposition *dec = flow->dec;
+    const double *row = f->row;
     wave->flow = flow;
-    if (!dec->modal) {
-        make_row(wave, flow, f);
-        return;
-    }
-    double row[TW_N] = {0.0};
-    wave->k0 = f->d;
-    wave->k1 = 0.0;
-    for (size_t i = 0; i < flow->net->n; i++) {
-        const double c = f->c[i];
-        if (c != 0.0) {
-            wave->k0 += c * flow->mode->fixed[i];
-            wave->k1 += c * flow->mode->moving[i];
-            for (size_t j = 0; j < dec->n; j++) {
-                row[j] += c * dec->v[i][j];
-            }
-        }
-    }
+    wave->k0 = f->k0;
+    wave->k1 = f->k1;
     wave->amplitude = fabs(wave->k0);
     for (size_t j = 0; j < dec->n; j++) {
         if (dec->im[j] > 0.0) {
@@ -239,6 +229,26 @@ void tw_wave_make(tw_wave *wave, const tw_flow *flow, const tw_functional *f) {
             }
         }
     }
+}
+
+void tw_wave_make(tw_wave *wave, const tw_flow *flow, const tw_functional *f) {
+    wave->flow = flow;
+    if (!flow->dec->modal) {
+        make_row(wave, flow, f);
+        return;
+    }
+    tw_modal_row modal;
+    tw_functional_to_modal(flow->net, flow->mode, f, &modal);
+    make_modal(wave, flow, &modal);
+}
+
+void tw_wave_watch(tw_wave *wave, const tw_flow *flow, size_t valve) {
+    if (flow->dec->modal) {
+        make_modal(wave, flow, &flow->mode->watch[valve]);
+        return;
+    }
+    const bool on = (flow->mode->on & (1u << valve)) != 0;
+    tw_wave_make(wave, flow, on ? &flow->mode->current[valve] : &flow->net->valves[valve].excess);
 }
 
 static double row_value(const tw_wave *wave, const double *dynamic) {
@@ -263,7 +273,11 @@ double tw_wave_value(const tw_wave *wave, double t) {
         }
         const double e = t == 0.0 || dec->re[j] == 0.0 ? 1.0 : exp(dec->re[j] * t);
         if (dec->im[j] > 0.0) {
-            const double c = t == 0.0 ? 1.0 : cos(dec->im[j] * t), s = t == 0.0 ? 0.0 : sin(dec->im[j] * t);
+            double c = 1.0, s = 0.0;
+            if (t != 0.0) {
+                c = cos(dec->im[j] * t);
+                s = sin(dec->im[j] * t);
+            }
             g += e * (wave->p[j] * c + wave->p[j + 1] * s);
             j++;
         } else {
@@ -321,7 +335,11 @@ void tw_wave_eval(const tw_wave *wave, double t, double t_end, tw_wave_point *ou
         const double most = re > 0.0 ? exp(re * t_end) : e;
         double amplitude, value, slope;
         if (im > 0.0) {
-            const double c = t == 0.0 ? 1.0 : cos(im * t), s = t == 0.0 ? 0.0 : sin(im * t);
+            double c = 1.0, s = 0.0;
+            if (t != 0.0) {
+                c = cos(im * t);
+                s = sin(im * t);
+            }
             const double p = wave->p[j], q = wave->p[j + 1];
             value = e * (p * c + q * s);
             const double turned = e * (q * c - p * s);

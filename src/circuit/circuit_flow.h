@@ -47,6 +47,8 @@ void tw_flow_state(const tw_flow *flow, double t, double *x);
 void tw_flow_carry(const tw_flow *flow, double t, double s[TW_N][TW_N]);
 
 void tw_wave_make(tw_wave *wave, const tw_flow *flow, const tw_functional *f);
+/* The valve's own current where it is on in the flow's mode, else its excess. */
+void tw_wave_watch(tw_wave *wave, const tw_flow *flow, size_t valve);
 double tw_wave_value(const tw_wave *wave, double t);
 /* Bounds hold on [t, t_end]. */
 void tw_wave_eval(const tw_wave *wave, double t, double t_end, tw_wave_point *out);

@@ -164,8 +164,12 @@ void tw_gram_make(tw_gram *gram, const tw_flow *flow, double h) {
         const double e = exp(dec->re[j] * h);
         flow->counts->exponentials++;
         gram->term[k] = j;
-        gram->e_re[k] = pair ? e * cos(dec->im[j] * h) : e;
-        gram->e_im[k] = pair ? e * sin(dec->im[j] * h) : 0.0;
+        gram->e_re[k] = e;
+        gram->e_im[k] = 0.0;
+        if (pair) {
+            gram->e_re[k] = e * cos(dec->im[j] * h);
+            gram->e_im[k] = e * sin(dec->im[j] * h);
+        }
         const cx s = {dec->re[j], dec->im[j]}, es = {gram->e_re[k], gram->e_im[k]};
         const cx i = integral(s, h, es), r = flow->mode->drifts ? ramp_integral(s, h, es) : (cx){0.0, 0.0};
         gram->i_re[k] = i.re;

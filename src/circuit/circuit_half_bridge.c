@@ -274,24 +274,43 @@ double tw_half_bridge_stored(const tw_half_bridge_model *m, const double *x) {
     return e;
 }
 
-void tw_half_bridge_guess(const tw_half_bridge_model *m, double *x, size_t *mode) {
+/* Adds harmonic n of a square wave of +-V_r/2 whose rising edge lies `early_s` before t = 0 and takes `swing_s`. */
+static void add_harmonic(const tw_half_bridge_model *m, int n, double early_s, double swing_s, double *x) {
     const tw_half_bridge *s = &m->stage;
-    const double w = 2.0 * TW_PI * s->frequency_hz;
+    const double w = 2.0 * TW_PI * s->frequency_hz * n;
     double re, im;
     tw_load_impedance(&s->load, w, &re, &im);
     re += s->esr_ohm + 0.5 * (s->transistor.slope_ohm + s->diode.slope_ohm);
     im -= 1.0 / (w * s->capacitance_f);
-    /* v_m - V_r/2 ~ (2 V_r/pi) sin wt; everything as Im{phasor exp(jwt)} at t = 0 */
-    const double v = 2.0 * s->rail_v / TW_PI, q = fmax(re * re + im * im, 1e-300);
-    const double i_re = v * re / q, i_im = -v * im / q;
-    memset(x, 0, TW_N * sizeof *x);
-    x[0] = i_im;
+    const double half = 0.5 * w * swing_s, edge = half > 1e-6 ? sin(half) / half : 1.0;
+    const double v = 2.0 * s->rail_v / (TW_PI * n) * edge, q = fmax(re * re + im * im, 1e-300);
+    /* i = Im{I exp(j w (t + early))} at t = 0 */
+    const double c = cos(w * early_s), sn = sin(w * early_s);
+    const double a = v * re / q, b = -v * im / q;
+    const double i_re = a * c - b * sn, i_im = a * sn + b * c;
+    x[0] += i_im;
     for (size_t k = 1; k <= s->load.n_branches; k++) {
-        const tw_chain_branch *b = &s->load.branches[k - 1];
-        const double t = w * b->inductance_h / b->resistance_ohm; /* i_k = i/(1 + j t) */
-        x[k] = (i_im - t * i_re) / (1.0 + t * t);
+        const tw_chain_branch *branch = &s->load.branches[k - 1];
+        const double t = w * branch->inductance_h / branch->resistance_ohm; /* i_k = i/(1 + j t) */
+        x[k] += (i_im - t * i_re) / (1.0 + t * t);
     }
-    x[m->v_c] = 0.5 * s->rail_v - i_re / (w * s->capacitance_f);
+    x[m->v_c] -= i_re / (w * s->capacitance_f);
+}
+
+void tw_half_bridge_guess(const tw_half_bridge_model *m, double *x, size_t *mode) {
+    const tw_half_bridge *s = &m->stage;
+    /* A lagging current swings the midpoint as soon as a switch opens, a dead time before the other one closes. */
+    double early = 0.0, swing = 0.0, probe[TW_N] = {0.0};
+    add_harmonic(m, 1, -s->dead_time_s, 0.0, probe);
+    if (probe[0] < 0.0) {
+        swing = fmin(m->midpoint_capacitance_f * s->rail_v / -probe[0], 2.0 * s->dead_time_s);
+        early = s->dead_time_s - 0.5 * swing;
+    }
+    memset(x, 0, TW_N * sizeof *x);
+    x[m->v_c] = 0.5 * s->rail_v;
+    for (int n = 1; n <= 9; n += 2) {
+        add_harmonic(m, n, early, swing, x);
+    }
     x[m->v_m] = s->rail_v;
     *mode = x[0] >= 0.0 ? TW_HIGH_TRANSISTOR + 1 : TW_HIGH_DIODE + 1;
 }

@@ -29,7 +29,7 @@ double tw_half_bridge_jump_charge(const tw_half_bridge_model *model, const tw_ju
 /* Energy stored in coil, pan branches, capacitors and snubbers. */
 double tw_half_bridge_stored(const tw_half_bridge_model *model, const double *x);
 
-/* Start for the shooting: fundamental phasors of a square wave on the tank. */
+/* Start for the shooting: the first harmonics of the midpoint's trapezoid on the tank. */
 void tw_half_bridge_guess(const tw_half_bridge_model *model, double *x, size_t *mode);
 
 /* As tw_load_resonance; NaN where there is none. */

@@ -243,6 +243,34 @@ static void settle_affine(const tw_network *net, const tw_decomposition *dec, tw
     }
 }
 
+void tw_functional_to_modal(const tw_network *net, const tw_mode *mode, const tw_functional *f, tw_modal_row *out) {
+    const tw_decomposition *dec = &net->decompositions[mode->decomposition];
+    out->k0 = f->d;
+    out->k1 = 0.0;
+    for (size_t j = 0; j < dec->n; j++) {
+        out->row[j] = 0.0;
+    }
+    for (size_t i = 0; i < net->n; i++) {
+        const double c = f->c[i];
+        if (c != 0.0) {
+            out->k0 += c * mode->fixed[i];
+            out->k1 += c * mode->moving[i];
+            for (size_t j = 0; j < dec->n; j++) {
+                out->row[j] += c * dec->v[i][j];
+            }
+        }
+    }
+}
+
+static void watch_valves(const tw_network *net, tw_mode *mode) {
+    for (size_t w = 0; w < net->n_valves; w++) {
+        const bool on = (mode->on & (1u << w)) != 0;
+        if (on || !(mode->on & net->valves[w].replaces)) {
+            tw_functional_to_modal(net, mode, on ? &mode->current[w] : &net->valves[w].excess, &mode->watch[w]);
+        }
+    }
+}
+
 tw_status tw_network_prepare(tw_ctx *ctx, tw_network *net) {
     net->n_decompositions = 0;
     for (size_t m = 0; m < net->n_modes; m++) {
@@ -258,6 +286,9 @@ tw_status tw_network_prepare(tw_ctx *ctx, tw_network *net) {
             TW_TRY(decompose(ctx, net, mode, &net->decompositions[mode->decomposition]));
         }
         settle_affine(net, &net->decompositions[mode->decomposition], mode);
+        if (net->decompositions[mode->decomposition].modal) {
+            watch_valves(net, mode);
+        }
     }
     return TW_OK;
 }

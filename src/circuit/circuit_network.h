@@ -29,6 +29,11 @@ typedef struct tw_functional {
     double d;
 } tw_functional;
 
+/* A functional in a mode's modal coordinates: constant, drift, row. */
+typedef struct tw_modal_row {
+    double k0, k1, row[TW_N];
+} tw_modal_row;
+
 typedef struct tw_slave {
     size_t state;
     tw_functional law; /* over the other states */
@@ -47,6 +52,7 @@ typedef struct tw_mode {
     double fixed[TW_N];       /* full state that belongs to `equilibrium` */
     double moving[TW_N];      /* full-state rate that belongs to `drift` */
     bool drifts;
+    tw_modal_row watch[TW_MAX_VALVES]; /* of each valve: its current where on, else its excess */
 } tw_mode;
 
 typedef struct tw_valve {
@@ -90,6 +96,9 @@ typedef struct tw_network {
     size_t n_decompositions;
     tw_decomposition decompositions[TW_MAX_MODES];
 } tw_network;
+
+/* f in the coordinates of a modal mode. */
+void tw_functional_to_modal(const tw_network *net, const tw_mode *mode, const tw_functional *f, tw_modal_row *out);
 
 /* Decomposes every mode. */
 tw_status tw_network_prepare(tw_ctx *ctx, tw_network *net) TW_MUST_USE;

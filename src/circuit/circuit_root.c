@@ -33,12 +33,15 @@ static double safe_step(const tw_wave_point *at, double g, double remaining) {
     double h = first_touch(g, at->g1, at->m2);
     double reach = at->g2 < 0.0 && at->m3 > 0.0 ? fmax(8.0 * h, -at->g2 / at->m3) : 8.0 * h;
     for (int k = 0; k < 2 && h < remaining; k++) {
-        reach = fmin(reach, remaining);
-        const double u = fmin(at->m2, at->g2 + at->m3 * reach);
-        const double better = fmin(first_touch(g, at->g1, u), reach);
-        if (better > h) {
-            h = better;
+        reach = reach < remaining ? reach : remaining;
+        const double u = at->g2 + at->m3 * reach;
+        if (u >= at->m2) { /* no better than what is known */
+            reach = 3.0 * h;
+            continue;
         }
+        double better = first_touch(g, at->g1, u);
+        better = better < reach ? better : reach;
+        h = better > h ? better : h;
         reach = 3.0 * h;
     }
     return h;

@@ -128,7 +128,7 @@ static bool carries(const tw_run *run, size_t mode, size_t valve, const double *
     tw_flow flow;
     tw_wave wave;
     tw_flow_start(&flow, run->net, &run->net->modes[mode], x, counts);
-    tw_wave_make(&wave, &flow, &run->net->modes[mode].current[valve]);
+    tw_wave_watch(&wave, &flow, valve);
     return tw_wave_start_sign(&wave) > 0;
 }
 
@@ -282,10 +282,10 @@ static size_t find_event(tw_run *run, const tw_flow *flow, double span, double *
         double t;
         bool hit;
         if (mode->on & bit) {
-            tw_wave_make(&wave, flow, &mode->current[w]);
+            tw_wave_watch(&wave, flow, w);
             hit = tw_wave_next_change(&wave, 1, 0.0, span, &t);
         } else if (eligible(run, w) && !(mode->on & net->valves[w].replaces)) {
-            tw_wave_make(&wave, flow, &net->valves[w].excess);
+            tw_wave_watch(&wave, flow, w);
             hit = tw_wave_first_rise(&wave, (run->left & bit) != 0, span, &t);
         } else {
             continue;
