@@ -30,6 +30,9 @@ static double first_touch(double g, double g1, double u) {
 
 /* A step over which the wave, taken to stand at g < 0, certainly stays below zero. */
 static double safe_step(const tw_wave_point *at, double g, double remaining) {
+    if (g + remaining * (at->g1 + 0.5 * at->m2 * remaining) < 0.0) {
+        return INFINITY; /* a parabola open upward, below zero at both ends */
+    }
     double h = first_touch(g, at->g1, at->m2);
     double reach = at->g2 < 0.0 && at->m3 > 0.0 ? fmax(8.0 * h, -at->g2 / at->m3) : 8.0 * h;
     for (int k = 0; k < 2 && h < remaining; k++) {

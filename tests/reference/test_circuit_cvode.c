@@ -106,6 +106,18 @@ static double fall_after(const stage_log *log, double off) {
     return NAN;
 }
 
+/* Last rise of the coil current in the half period before the rising edge's turn-off. */
+static double rise_before(const stage_log *log, double off, double half) {
+    double last = NAN;
+    for (size_t k = 0; k < log->n_events; k++) {
+        const stage_event *e = &log->events[k];
+        if (e->before == e->after && !e->falling && e->time_s < off && e->time_s >= off - half) {
+            last = e->time_s;
+        }
+    }
+    return last;
+}
+
 static void compare_waveforms(const tw_steady *steady, const double *time_s, size_t n, const double *integrated) {
     static double ours[SAMPLES];
     double breaks[400];
@@ -160,6 +172,9 @@ static void compare(const tw_half_bridge *s, const tw_steady *steady) {
         if (!isnan(fall)) {
             assert_close(e->zero_crossing_s, fall, 0.0, 1e-8 * p->period_s);
         }
+    } else {
+        const double rise = rise_before(&log, p->rising.turn_off_s, 0.5 * p->period_s);
+        assert_close(p->rising.zero_crossing_s, rise, 0.0, 1e-8 * p->period_s);
     }
     assert_close(p->energy.residual, 0.0, 0.0, 1e-10 * p->energy.throughput);
     assert_close(p->energy.stored, 0.0, 0.0, 1e-10 * p->energy.throughput);
