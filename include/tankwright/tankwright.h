@@ -6,6 +6,7 @@
 #include "tankwright/base.h"
 #include "tankwright/capture.h"
 #include "tankwright/circuit.h"
+#include "tankwright/coil.h"
 #include "tankwright/numeric.h"
 #include "tankwright/pickup.h"
 #include "tankwright/report.h"
