@@ -230,6 +230,73 @@ static void harmonics_hold_the_rms_and_the_power(void **state) {
     }
 }
 
+/* Every number of the point against Simpson's rule over the sampled waveforms between the breaks. */
+static void numbers_match_the_sampled_waveforms(void **state) {
+    enum { STEPS = 400, MOST = 64 };
+    tw_ctx *ctx = *state;
+    tw_random r = {38};
+    for (int k = 0; k < 30; k++) {
+        const tw_half_bridge s = random_stage(ctx, &r);
+        tw_steady *steady = solve(ctx, &s);
+        const tw_operating_point *p = tw_steady_point(steady);
+        double breaks[MOST + 1], i2 = 0.0, v2 = 0.0, vi = 0.0, pan = 0.0, supply = 0.0, v_c = 0.0;
+        double average[2] = {0.0}, square[2] = {0.0}, loss[2] = {0.0}, i_peak = 0.0, v_peak = 0.0, c_peak = 0.0;
+        const size_t n = tw_steady_breaks(steady, breaks, MOST);
+        assert_true(n <= MOST);
+        breaks[n] = p->period_s;
+        for (size_t b = 0; b < n; b++) {
+            /* A hair inside the piece, so that both ends belong to it. */
+            const double width = breaks[b + 1] - breaks[b], edge = 1e-9 * width;
+            for (int q = 0; q <= STEPS; q++) {
+                const double weight = width * (q == 0 || q == STEPS ? 1.0 : q % 2 ? 4.0 : 2.0) / (3.0 * STEPS);
+                const double t = fmin(fmax(breaks[b] + width * q / STEPS, breaks[b] + edge), breaks[b + 1] - edge);
+                double x[TW_SIGNAL_COUNT];
+                for (int signal = 0; signal < TW_SIGNAL_COUNT; signal++) {
+                    tw_steady_sample(steady, (tw_signal)signal, &t, 1, &x[signal]);
+                }
+                const double i = x[TW_SIGNAL_COIL_CURRENT], v = x[TW_SIGNAL_COIL_VOLTAGE];
+                const double high = x[TW_SIGNAL_HIGH_DEVICE_CURRENT], low = x[TW_SIGNAL_LOW_DEVICE_CURRENT];
+                i2 += weight * i * i;
+                v2 += weight * v * v;
+                vi += weight * v * i;
+                pan += weight * s.load.branches[0].resistance_ohm * pow(x[TW_SIGNAL_PAN_CURRENT], 2.0);
+                supply += weight * x[TW_SIGNAL_SUPPLY_CURRENT];
+                v_c += weight * x[TW_SIGNAL_CAPACITOR_VOLTAGE];
+                average[0] += weight * fmax(high, 0.0);
+                average[1] += weight * fmax(-high, 0.0);
+                square[0] += weight * pow(fmax(high, 0.0), 2.0);
+                square[1] += weight * pow(fmax(-high, 0.0), 2.0);
+                const double up = fmax(high, 0.0) + fmax(low, 0.0), back = fmax(-high, 0.0) + fmax(-low, 0.0);
+                loss[0] += weight * up * (s.transistor.threshold_v + s.transistor.slope_ohm * fabs(i));
+                loss[1] += weight * back * (s.diode.threshold_v + s.diode.slope_ohm * fabs(i));
+                i_peak = fmax(i_peak, fabs(i));
+                v_peak = fmax(v_peak, fabs(v));
+                c_peak = fmax(c_peak, fabs(x[TW_SIGNAL_CAPACITOR_VOLTAGE] - 0.5 * s.rail_v));
+            }
+        }
+        const double period = p->period_s, a = p->coil_current_rms_a;
+        assert_close(sqrt(i2 / period), a, 1e-7, 0.0);
+        assert_close(sqrt(v2 / period), p->coil_voltage_rms_v, 1e-7, 0.0);
+        assert_close(vi / period, p->real_power_w, 0.0, 1e-7 * p->apparent_power_va);
+        assert_close(pan, p->energy.pan, 1e-6, 0.0);
+        assert_close(v_c / period, p->capacitor_voltage_mean_v, 1e-7, 0.0);
+        assert_close(average[0] / period, p->high.transistor_average_a, 0.0, 1e-6 * a);
+        assert_close(average[1] / period, p->high.diode_average_a, 0.0, 1e-6 * a);
+        assert_close(sqrt(square[0] / period), p->high.transistor_rms_a, 0.0, 1e-6 * a);
+        assert_close(sqrt(square[1] / period), p->high.diode_rms_a, 0.0, 1e-5 * a);
+        assert_close(loss[0], p->energy.transistor, 1e-5, 0.0);
+        assert_close(loss[1], p->energy.diode, 1e-5, 1e-7 * p->energy.transistor);
+        /* The supply's impulses: what a forced edge draws through the other snubber, both edges. */
+        const double impulse = 2.0 * s.snubber_capacitance_f * p->falling.forced_voltage_v;
+        assert_close(s.rail_v * (supply + impulse), p->energy.supplied, 0.0, 1e-6 * p->energy.throughput);
+        assert_true(i_peak <= p->coil_current_peak_a * (1.0 + 1e-9) && i_peak > p->coil_current_peak_a * (1.0 - 1e-4));
+        assert_true(v_peak <= p->coil_voltage_peak_v * (1.0 + 1e-9) && v_peak > p->coil_voltage_peak_v * (1.0 - 1e-4));
+        assert_true(c_peak <= p->capacitor_voltage_peak_v * (1.0 + 1e-9) &&
+                    c_peak > p->capacitor_voltage_peak_v * (1.0 - 1e-4));
+        tw_steady_destroy(steady);
+    }
+}
+
 /* ---- facts of the trade ------------------------------------------------------------------------- */
 
 static tw_half_bridge plain_tank(double frequency_hz) {
@@ -375,6 +442,7 @@ int main(void) {
         WITH_CONTEXT(motions_superpose_inside_a_state),
         WITH_CONTEXT(energy_closes),
         WITH_CONTEXT(harmonics_hold_the_rms_and_the_power),
+        WITH_CONTEXT(numbers_match_the_sampled_waveforms),
         WITH_CONTEXT(power_falls_steadily_above_resonance),
         WITH_CONTEXT(far_above_resonance_the_current_is_a_triangle),
         WITH_CONTEXT(lifting_the_pan_raises_the_lag_and_lowers_the_power),
