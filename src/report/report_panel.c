@@ -13,6 +13,9 @@
 #define NUMBER_PT 8.0
 #define CHARACTER_PT 4.8 /* width of a character of that size, on the large side */
 #define TITLE_PT 8.5
+#define TOLERANCE_PT 0.18        /* a quarter of a CSS pixel; an eighth of a curve's width */
+#define DASHED_TOLERANCE_PT 0.35 /* noise would use up the dashes */
+#define COLUMN_PT 1.0            /* two thirds of a curve's width */
 
 void report__panel_use(const report__page *page, const report__panel *p) {
     plvpor(p->left_pt / page->width_pt, p->right_pt / page->width_pt, p->bottom_pt / page->height_pt,
@@ -79,8 +82,12 @@ static double y_scale(const report__panel *p) {
     return (p->top_pt - p->bottom_pt) / (p->y_high - p->y_low);
 }
 
-/* Points that wait to be drawn as one line, and how far along its dash the pen is. */
+/* The points of a curve that wait to be thinned, those that wait to be drawn as one line, and how far along its dash
+ * the pen is. */
 typedef struct pen {
+    const report__panel *panel;
+    double run_x_pt[REPORT_THIN_MOST], run_y_pt[REPORT_THIN_MOST];
+    size_t run;
     double x[512], y[512];
     PLINT used;
     bool dashed;
@@ -94,7 +101,7 @@ static void pen_lift(pen *p) {
     p->used = 0;
 }
 
-static void pen_put(pen *p, double x, double y) {
+static void pen_put(pen *p, double x_pt, double y_pt) {
     if (p->used == sizeof p->x / sizeof p->x[0]) {
         const double last_x = p->x[p->used - 1], last_y = p->y[p->used - 1];
         pen_lift(p);
@@ -102,20 +109,20 @@ static void pen_put(pen *p, double x, double y) {
         p->y[0] = last_y;
         p->used = 1;
     }
-    p->x[p->used] = x;
-    p->y[p->used++] = y;
+    p->x[p->used] = p->panel->x_low + x_pt / x_scale(p->panel);
+    p->y[p->used++] = p->panel->y_low + y_pt / y_scale(p->panel);
 }
 
 /* From one point to the next, lifting between dashes. The library's own dashes would be one path a sample. */
-static void pen_move(pen *p, const report__panel *panel, double x0, double y0, double x1, double y1) {
+static void pen_move(pen *p, double x0_pt, double y0_pt, double x1_pt, double y1_pt) {
     if (p->used == 0 && (!p->dashed || p->along_pt < DASH_ON_PT)) {
-        pen_put(p, x0, y0);
+        pen_put(p, x0_pt, y0_pt);
     }
     if (!p->dashed) {
-        pen_put(p, x1, y1);
+        pen_put(p, x1_pt, y1_pt);
         return;
     }
-    const double length_pt = hypot((x1 - x0) * x_scale(panel), (y1 - y0) * y_scale(panel));
+    const double length_pt = hypot(x1_pt - x0_pt, y1_pt - y0_pt);
     double done_pt = 0;
     while (done_pt < length_pt) {
         const bool down = p->along_pt < DASH_ON_PT;
@@ -124,39 +131,61 @@ static void pen_move(pen *p, const report__panel *panel, double x0, double y0, d
         const double step_pt = changes ? to_change_pt : length_pt - done_pt;
         done_pt = changes ? done_pt + step_pt : length_pt;
         p->along_pt += step_pt;
-        const double share = done_pt / length_pt, x = x0 + share * (x1 - x0), y = y0 + share * (y1 - y0);
+        const double share = done_pt / length_pt;
+        const double x_pt = x0_pt + share * (x1_pt - x0_pt), y_pt = y0_pt + share * (y1_pt - y0_pt);
         if (down) {
-            pen_put(p, x, y);
+            pen_put(p, x_pt, y_pt);
         }
         if (changes && down) {
             pen_lift(p);
             p->along_pt = DASH_ON_PT;
         } else if (changes) {
             p->along_pt = 0;
-            pen_put(p, x, y);
+            pen_put(p, x_pt, y_pt);
         }
+    }
+}
+
+/* Draws what waits, without the points that nobody would see; the last one begins what comes next. */
+static void pen_draw_run(pen *p) {
+    bool keep[REPORT_THIN_MOST];
+    report__thin(p->run_x_pt, p->run_y_pt, p->run, p->dashed ? DASHED_TOLERANCE_PT : TOLERANCE_PT, keep);
+    report__thin_columns(p->run_x_pt, p->run_y_pt, p->run, COLUMN_PT, keep);
+    size_t last = 0;
+    for (size_t k = 1; k < p->run; k++) {
+        if (keep[k]) {
+            pen_move(p, p->run_x_pt[last], p->run_y_pt[last], p->run_x_pt[k], p->run_y_pt[k]);
+            last = k;
+        }
+    }
+    if (p->run > 0) {
+        p->run_x_pt[0] = p->run_x_pt[last];
+        p->run_y_pt[0] = p->run_y_pt[last];
+        p->run = 1;
     }
 }
 
 void report__panel_curve(const report__panel *p, const double *time_s, const double *values, size_t n, double x0_s,
                          report__colour colour, report__line line) {
-    pen point = {.dashed = line == REPORT_DASHED};
+    pen point = {.panel = p, .dashed = line == REPORT_DASHED};
     report__set_pen(colour, CURVE_WIDTH);
-    bool gap = true;
-    double last_x = 0, last_y = 0;
     for (size_t k = 0; k < n; k++) {
         const double x = (time_s[k] - x0_s) * US_PER_S, y = values[k];
         const bool here = isfinite(y) && x >= p->x_low && x <= p->x_high;
-        if (here && !gap) {
-            pen_move(&point, p, last_x, last_y, x, y);
-        } else if (!here) {
+        if (here) {
+            if (point.run == REPORT_THIN_MOST) {
+                pen_draw_run(&point);
+            }
+            point.run_x_pt[point.run] = (x - p->x_low) * x_scale(p);
+            point.run_y_pt[point.run++] = (y - p->y_low) * y_scale(p);
+        } else if (point.run > 0) {
+            pen_draw_run(&point);
             pen_lift(&point);
+            point.run = 0;
             point.along_pt = 0;
         }
-        gap = !here;
-        last_x = x;
-        last_y = y;
     }
+    pen_draw_run(&point);
     pen_lift(&point);
 }
 

@@ -256,9 +256,9 @@ static void paint(const report__page *page, const void *what) {
 }
 
 /* The library numbers its surfaces through the life of the process; the same drawing must be the same bytes. */
-static void drop_surface_number(tw_text *svg, size_t from) {
+static void drop_surface_number(tw_text *svg) {
     static const char MARK[] = "<g id=\"surface";
-    char *at = strstr(svg->data + from, MARK);
+    char *at = strstr(svg->data, MARK);
     if (at != NULL) {
         at += strlen(MARK);
         const size_t digits = strspn(at, "0123456789"), behind = strlen(at + digits);
@@ -267,12 +267,33 @@ static void drop_surface_number(tw_text *svg, size_t from) {
     }
 }
 
+/* Runs the painter on a page of that form. */
+static tw_status draw_page(tw_ctx *ctx, report__format_kind format, const report__page *page,
+                           report__paint_fn *paint_it, const void *what, tw_text *out) {
+    if (format != REPORT_SVG) {
+        return report__device_run(ctx, format, page, paint_it, what, out);
+    }
+    const size_t before = out->length;
+    tw_text svg;
+    tw_text_init(ctx, &svg, REPORT_DRAWING_LIMIT);
+    tw_status status = report__device_run(ctx, format, page, paint_it, what, &svg);
+    if (status == TW_OK) {
+        drop_surface_number(&svg);
+        report__svg_shrink(svg.data, svg.length, out);
+        status = out->status;
+    }
+    if (status != TW_OK) {
+        tw_text_cut(out, before);
+    }
+    tw_text_dispose(&svg);
+    return status;
+}
+
 tw_status report__draw(tw_ctx *ctx, const tw_reading *reading, report__format_kind format, tw_text *out) {
     if (reading->n_points < 2 || report__wave(reading, "coil_current") == NULL ||
         !(reading->time_s[reading->n_points - 1] > reading->time_s[0])) {
         return tw_fail(ctx, TW_BAD_ARGUMENT, "report", "there are no waveforms to draw");
     }
-    const size_t before = out->length;
     tw_text verdict;
     tw_text_init(ctx, &verdict, 1000);
     tw_status status = tw_report_verdict(ctx, reading, &verdict);
@@ -285,10 +306,7 @@ tw_status report__draw(tw_ctx *ctx, const tw_reading *reading, report__format_ki
             height_pt += STACK[k].height_pt + (k + 1 < N_STACK ? PANEL_GAP_PT : 0);
         }
         const report__page page = {560, height_pt + (s.gates ? PANEL_GAP_PT + GATES_PT : 0)};
-        status = report__device_run(ctx, format, &page, paint, &s, out);
-    }
-    if (status == TW_OK && format == REPORT_SVG) {
-        drop_surface_number(out, before);
+        status = draw_page(ctx, format, &page, paint, &s, out);
     }
     tw_text_dispose(&verdict);
     return status;

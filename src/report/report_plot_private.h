@@ -72,6 +72,13 @@ void report__page_text(const report__page *page, double x_pt, double y_pt, doubl
 void report__page_line(const report__page *page, double x0_pt, double x1_pt, double y_pt, report__colour colour,
                        report__line line);
 
+/* Which of n <= REPORT_THIN_MOST points of a line must stay for it to look the same, the ends always (report_thin.c).
+ */
+#define REPORT_THIN_MOST 1024
+void report__thin(const double *x_pt, const double *y_pt, size_t n, double tolerance_pt, bool *keep);
+/* Of those, clears keep[] for what stands between the lowest and the highest where a column of the page has many. */
+void report__thin_columns(const double *x_pt, const double *y_pt, size_t n, double column_pt, bool *keep);
+
 /* Value of a curve at a time between its points; NaN outside. */
 double report__interpolate(const double *time_s, const double *values, size_t n, double at_s);
 /* Widens [*low, *high] by the finite values between the times. */

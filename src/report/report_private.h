@@ -39,4 +39,7 @@ typedef enum report__format_kind { REPORT_SVG, REPORT_PDF, REPORT_PNG } report__
 /* The whole drawing as bytes. */
 tw_status report__draw(tw_ctx *ctx, const tw_reading *reading, report__format_kind format, tw_text *out) TW_MUST_USE;
 
+/* Appends the drawing library's SVG in fewer bytes; it looks the same (report_svg.c). */
+void report__svg_shrink(const char *svg, size_t length, tw_text *out);
+
 #endif
