@@ -179,6 +179,13 @@ tw_status tw_steady_solve(tw_ctx *ctx, const tw_half_bridge *stage, const tw_ste
                           tw_steady **out) TW_MUST_USE;
 void tw_steady_destroy(tw_steady *steady);
 
+/* Solves another stage in the storage of an earlier solution, which is gone afterwards: no allocation but for runs of
+ * very many pieces. `near` starts from that solution's state, which pays where the stages differ little; it needs the
+ * same number of branches, and where it leads nowhere the usual start is taken. After a failure `steady` holds nothing
+ * and may only be resolved again or destroyed. The result depends on the start by rounding only. */
+tw_status tw_steady_resolve(tw_ctx *ctx, tw_steady *steady, const tw_half_bridge *stage, const tw_steady_opts *opts,
+                            bool near) TW_MUST_USE;
+
 /* Borrowed, valid as long as `steady`. */
 const tw_operating_point *tw_steady_point(const tw_steady *steady);
 

@@ -80,14 +80,19 @@ static tw_status check_opts(tw_ctx *ctx, const tw_steady_opts *opts) {
     return TW_OK;
 }
 
-static tw_status solve_into(tw_ctx *ctx, const tw_half_bridge *stage, const tw_steady_opts *opts, tw_steady *steady) {
-    double x[TW_N];
-    size_t mode;
+/* `x`, `mode`: where to start; x NULL: from the fundamental's phasors. */
+static tw_status solve_into(tw_ctx *ctx, const tw_half_bridge *stage, const tw_steady_opts *opts, const double *x,
+                            size_t mode, tw_steady *steady) {
+    double start[TW_N];
     tw_operating_point *p = &steady->point;
     TW_TRY(tw_half_bridge_build(ctx, stage, &steady->model));
     p->resonant_frequency_hz = tw_load__resonance_hz(&stage->load, stage->capacitance_f);
-    tw_half_bridge_guess(&steady->model, x, &mode);
-    TW_TRY(tw_shoot_solve(ctx, &steady->model.drive, opts, x, mode, &steady->run, &p->newton_steps));
+    if (x != NULL) {
+        memcpy(start, x, sizeof start);
+    } else {
+        tw_half_bridge_guess(&steady->model, start, &mode);
+    }
+    TW_TRY(tw_shoot_solve(ctx, &steady->model.drive, opts, start, mode, &steady->run, &p->newton_steps));
     TW_TRY(tw_steady_find_edges(ctx, steady));
     tw_steady_summarize(steady);
     return TW_OK;
@@ -102,13 +107,40 @@ tw_status tw_steady_solve(tw_ctx *ctx, const tw_half_bridge *stage, const tw_ste
         return TW_NO_MEMORY;
     }
     tw_run_init(ctx, &steady->model.net, &steady->run);
-    const tw_status status = solve_into(ctx, stage, &chosen, steady);
+    const tw_status status = solve_into(ctx, stage, &chosen, NULL, 0, steady);
     if (status != TW_OK) {
         tw_steady_destroy(steady);
         return status;
     }
     *out = steady;
     return TW_OK;
+}
+
+tw_status tw_steady_resolve(tw_ctx *ctx, tw_steady *steady, const tw_half_bridge *stage, const tw_steady_opts *opts,
+                            bool near) {
+    const tw_steady_opts chosen = opts != NULL ? *opts : tw_steady_opts_default();
+    TW_TRY(tw_half_bridge_check(ctx, stage));
+    TW_TRY(check_opts(ctx, &chosen));
+    tw_run *run = &steady->run;
+    const bool clean = tw_ctx_error(ctx)->status == TW_OK;
+    tw_status status = TW_NO_CONVERGENCE;
+    run->ctx = ctx;
+    run->counts = (tw_counts){0};
+    if (near && run->n_pieces > 0 && steady->model.stage.load.n_branches == stage->load.n_branches) {
+        double x[TW_N];
+        memcpy(x, run->pieces[0].x, sizeof x);
+        status = solve_into(ctx, stage, &chosen, x, run->pieces[0].mode, steady);
+        if (status != TW_OK && clean) {
+            tw_ctx_clear_error(ctx); /* the usual start decides */
+        }
+    }
+    if (status != TW_OK) {
+        status = solve_into(ctx, stage, &chosen, NULL, 0, steady);
+    }
+    if (status != TW_OK) {
+        run->n_pieces = 0;
+    }
+    return status;
 }
 
 void tw_steady_destroy(tw_steady *steady) {
