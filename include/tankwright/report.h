@@ -24,7 +24,7 @@ typedef struct tw_report_text_opts {
 } tw_report_text_opts;
 
 /* The verdict in plain words, numbers by group, edges, warnings, cautions: about 30 lines of
- * at most 100 columns (the verdict's first line may be longer).
+ * at most 100 columns (a long title or file name apart).
  * opts NULL: plain, with cautions. */
 tw_status tw_report_text_reading(tw_ctx *ctx, const tw_reading *reading, const tw_report_text_opts *opts,
                                  tw_text *out) TW_MUST_USE;
@@ -37,7 +37,7 @@ tw_status tw_report_text_capture(tw_ctx *ctx, const tw_capture *capture, const t
 tw_status tw_report_text_rehearsal(tw_ctx *ctx, const tw_rehearsal *rehearsal, const tw_report_text_opts *opts,
                                    tw_text *out) TW_MUST_USE;
 
-/* The first line of the text: "Commutation: full ZVS on both edges - the midpoint is over 1.21 us before the current
+/* The first line of the text: "Commutation: full ZVS on both edges - the swing ends 1.21 us before the current
  * turns". No line end. */
 tw_status tw_report_verdict(tw_ctx *ctx, const tw_reading *reading, tw_text *out) TW_MUST_USE;
 

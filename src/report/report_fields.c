@@ -18,25 +18,29 @@ tw_value report__edge_value(const tw_reading_edge *edge, const char *key) {
     return field != NULL ? field->value : tw_unknown();
 }
 
-void report__format(tw_value v, const char *unit, char *out) {
+static void format_digits(tw_value v, const char *unit, int digits, char *out) {
     if (!isfinite(v.value)) {
         (void)snprintf(out, TW_QUANTITY_TEXT, "-");
         return;
     }
     for (int k = 0; k < TW_UNIT_COUNT; k++) {
         if (strcmp(tw_unit_symbol((tw_unit)k), unit) == 0) {
-            (void)tw_value_format(v, (tw_unit)k, 4, out);
+            (void)tw_value_format(v, (tw_unit)k, digits, out);
             return;
         }
     }
     /* a unit that the table does not have: no prefix, so nothing can be misread */
     char number[TW_QUANTITY_TEXT];
-    (void)tw_value_format(v, TW_UNIT_NONE, 4, number);
+    (void)tw_value_format(v, TW_UNIT_NONE, digits, number);
     (void)snprintf(out, TW_QUANTITY_TEXT, "%.100s %.40s", number, unit);
 }
 
-void report__format_set(double value, const char *unit, char *out) {
-    report__format(tw_exactly(value), unit, out);
+void report__format(tw_value v, const char *unit, char *out) {
+    format_digits(v, unit, 4, out);
+}
+
+/* "40.00 ns" becomes "40 ns". */
+static void drop_zeros(char *out) {
     const size_t point = strcspn(out, ".");
     if (out[point] == '\0') {
         return;
@@ -50,6 +54,11 @@ void report__format_set(double value, const char *unit, char *out) {
     memmove(out + keep, out + end, strlen(out + end) + 1);
 }
 
+void report__format_set(double value, const char *unit, char *out) {
+    report__format(tw_exactly(value), unit, out);
+    drop_zeros(out);
+}
+
 void report__format_short(tw_value v, const char *unit, char *out) {
     report__format(v, unit, out);
     char *spread = strstr(out, " (u=");
@@ -57,6 +66,32 @@ void report__format_short(tw_value v, const char *unit, char *out) {
         *spread = '\0';
     } else if (isfinite(v.value)) {
         report__format_set(v.value, unit, out);
+    }
+}
+
+/* The value with its third digit rounded up or down, or to the nearest. */
+static double to_third_digit(double value, report__rounding rounding) {
+    const double step = pow(10, floor(log10(fabs(value))) - 2), steps = value / step, nearest = round(steps);
+    /* what has three digits already must not move by the division's own rounding */
+    const bool is_short = fabs(steps - nearest) < 1e-6;
+    return step * (rounding == REPORT_NEAREST || is_short ? nearest
+                   : rounding == REPORT_UP                ? ceil(steps)
+                                                          : floor(steps));
+}
+
+void report__format_sentence(tw_value v, const char *unit, report__rounding rounding, char *out) {
+    enum { MOST_DIGITS = 3 };
+    report__format_short(v, unit, out);
+    size_t digits = 0;
+    for (const char *c = out; *c != '\0' && *c != ' ' && *c != 'e'; c++) {
+        digits += (*c >= '1' && *c <= '9') || (*c == '0' && digits > 0) ? 1 : 0;
+    }
+    if (digits <= MOST_DIGITS || !isfinite(v.value) || v.value == 0) {
+        return;
+    }
+    format_digits(tw_exactly(to_third_digit(v.value, rounding)), unit, MOST_DIGITS, out);
+    if (!(v.u > 0)) {
+        drop_zeros(out);
     }
 }
 

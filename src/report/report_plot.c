@@ -101,7 +101,7 @@ static void margin_label(const tw_reading *r, double margin_s, char *out, size_t
         }
     }
     char value[TW_QUANTITY_TEXT], pretty[TW_QUANTITY_TEXT];
-    report__format_short(nearest, "s", value);
+    report__format_sentence(nearest, "s", REPORT_NEAREST, value);
     report__pretty(value, pretty, sizeof pretty);
     (void)snprintf(out, size, "margin %s", pretty);
 }

@@ -75,7 +75,7 @@ static double after(const commutation *c, double time_s) {
 /* "NAME value" for a bracket. */
 static void bracket_label(const tw_reading_edge *edge, const char *name, const char *key, char *out, size_t size) {
     char value[TW_QUANTITY_TEXT], pretty[TW_QUANTITY_TEXT];
-    report__format_short(report__edge_value(edge, key), "s", value);
+    report__format_sentence(report__edge_value(edge, key), "s", REPORT_NEAREST, value);
     report__pretty(value, pretty, sizeof pretty);
     (void)snprintf(out, size, "%s %s", name, pretty);
 }

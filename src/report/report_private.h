@@ -20,6 +20,9 @@ tw_value report__edge_value(const tw_reading_edge *edge, const char *key);
 void report__format(tw_value v, const char *unit, char *out);
 /* The same without the uncertainty's own text, but still with no more digits than it supports. */
 void report__format_short(tw_value v, const char *unit, char *out);
+/* The same for sentences and labels: three digits at most. A limit that must hold is rounded to its safe side. */
+typedef enum report__rounding { REPORT_NEAREST, REPORT_UP, REPORT_DOWN } report__rounding;
+void report__format_sentence(tw_value v, const char *unit, report__rounding rounding, char *out);
 /* Text of a value that was set or is exact: at most four digits, no zeros behind them ("40 ns"). */
 void report__format_set(double value, const char *unit, char *out);
 /* The same text with typographic micro, ohm, degree and minus signs (UTF-8), cut to fit. */

@@ -42,8 +42,8 @@ void report__text_pad(tw_text *out, const char *text, size_t width) {
     }
 }
 
-void report__text_wrap(tw_text *out, size_t indent, const char *text) {
-    size_t column = indent;
+/* The same with the first line beginning at `column`. */
+static void wrap_from(tw_text *out, size_t column, size_t indent, const char *text) {
     bool fresh = true;
     for (const char *word = text + strspn(text, " \n"); *word != '\0';) {
         const size_t bytes = strcspn(word, " \n");
@@ -62,6 +62,10 @@ void report__text_wrap(tw_text *out, size_t indent, const char *text) {
         word += strspn(word, " \n");
     }
     tw_text_append(out, "\n", 1);
+}
+
+void report__text_wrap(tw_text *out, size_t indent, const char *text) {
+    wrap_from(out, indent, indent, text);
 }
 
 void report__text_warnings(tw_text *out, const tw_warnings *warnings, const tw_report_text_opts *opts) {
@@ -163,6 +167,22 @@ static void put_edges(const tw_reading *reading, const tw_report_text_opts *opts
     put_edge_row(out, "soft dead times", value[0], value[1]);
 }
 
+/* Emphasis holds over the line ends. */
+static tw_status put_verdict(tw_text *out, const tw_report_text_opts *opts, report__emphasis kind,
+                             const char *verdict) {
+    tw_text lines;
+    tw_text_init(out->ctx, &lines, 4096);
+    wrap_from(&lines, 0, TITLE_WIDTH, verdict);
+    const tw_status status = lines.status;
+    if (status == TW_OK) {
+        tw_text_cut(&lines, lines.length - 1);
+        report__text_emphasis(out, opts, kind, tw_text_string(&lines));
+        tw_text_append(out, "\n", 1);
+    }
+    tw_text_dispose(&lines);
+    return status;
+}
+
 tw_status tw_report_text_reading(tw_ctx *ctx, const tw_reading *reading, const tw_report_text_opts *opts,
                                  tw_text *out) {
     tw_text line;
@@ -174,8 +194,9 @@ tw_status tw_report_text_reading(tw_ctx *ctx, const tw_reading *reading, const t
                                                 [TW_COMMUTATION_PARTIAL_ZVS] = REPORT_DOUBTFUL,
                                                 [TW_COMMUTATION_REBOUND] = REPORT_DOUBTFUL,
                                                 [TW_COMMUTATION_HARD] = REPORT_BAD};
-        report__text_emphasis(out, opts, KIND[reading->commutation], tw_text_string(&line));
-        tw_text_append(out, "\n", 1);
+        status = put_verdict(out, opts, KIND[reading->commutation], tw_text_string(&line));
+    }
+    if (status == TW_OK) {
         tw_text_cut(&line, 0);
         status = tw_report_advice(ctx, reading, &line);
     }

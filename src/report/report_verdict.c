@@ -26,12 +26,12 @@ static tw_value extreme(const tw_reading *reading, const char *key, double sign)
 static void verdict_full(const tw_reading *reading, tw_text *out) {
     const tw_value margin = extreme(reading, "zero_crossing_margin", 1);
     if (!tw_is_known(margin)) {
-        tw_text_add(out, " - the midpoint is over before the current turns");
+        tw_text_add(out, " - the swing ends before the current turns");
         return;
     }
     char text[TW_QUANTITY_TEXT];
-    report__format_short(margin, "s", text);
-    tw_text_addf(out, " - the midpoint is over %s before the current turns", text);
+    report__format_sentence(margin, "s", REPORT_NEAREST, text);
+    tw_text_addf(out, " - the swing ends %s before the current turns", text);
 }
 
 static void verdict_rest(const tw_reading *reading, const char *what, const char *plain, tw_text *out) {
@@ -41,7 +41,7 @@ static void verdict_rest(const tw_reading *reading, const char *what, const char
         return;
     }
     char text[TW_QUANTITY_TEXT];
-    report__format_short(volts, "V", text);
+    report__format_sentence(volts, "V", REPORT_NEAREST, text);
     tw_text_addf(out, " - %s %s", what, text);
 }
 
@@ -82,8 +82,8 @@ static bool common_window(const tw_reading *reading, char *shortest, char *longe
     if (!tw_is_known(low) || !tw_is_known(high) || !(low.value < high.value)) {
         return false;
     }
-    report__format_short(low, "s", shortest);
-    report__format_short(high, "s", longest);
+    report__format_sentence(low, "s", REPORT_UP, shortest);
+    report__format_sentence(high, "s", REPORT_DOWN, longest);
     return true;
 }
 
