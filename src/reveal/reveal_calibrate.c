@@ -40,7 +40,7 @@ static double play_current(const tw_reveal__work *w) {
     for (size_t k = 0; k < w->n; k++) {
         peak = fmax(peak, fabs(w->i_v[k]));
     }
-    const tw_prior *p = w->prior;
+    const tw_prior *p = &w->prior;
     if (!tw_is_known(p->midpoint_capacitance_f)) {
         return 0.08 * peak;
     }
@@ -60,7 +60,7 @@ static tw_status fit_levels(tw_ctx *ctx, tw_reveal__work *w, double gain, tw_rev
         }
         const bool high = w->level[k] == LEVEL_HIGH;
         const double row[4] = {-w->q_v[k], high ? 1.0 : 0.0, 1.0, w->i_v[k]};
-        status = tw_lsq_add(ctx, fit, row, w->u[k] + gain * tw_reveal__drop(w->prior, high, w->i_v[k]), 1.0);
+        status = tw_lsq_add(ctx, fit, row, w->u[k] + gain * tw_reveal__drop(&w->prior, high, w->i_v[k]), 1.0);
     }
     double x[4];
     tw_lsq_info info;
@@ -170,7 +170,7 @@ static void start_values(const tw_prior *prior, const tw_reveal__calibration *ca
         *rail = prior->rail_v.value;
         *g = cal->step / *rail;
     } else if (tw_is_known(prior->loop_gain)) {
-        *g = fabs(prior->loop_gain.value);
+        *g = prior->loop_gain.value;
         *rail = cal->step / *g;
     } else {
         *g = cal->alpha * prior->capacitance_f.value;
@@ -180,13 +180,11 @@ static void start_values(const tw_prior *prior, const tw_reveal__calibration *ca
 }
 
 static void fill_priors(const tw_reveal__work *w, const joint *j, tw_value prior[P_COUNT]) {
-    const tw_prior *p = w->prior;
+    const tw_prior *p = &w->prior;
     const double kappa_u = sqrt(relative_u2(p->burden_ohm) + relative_u2(p->turns));
     prior[P_RAIL] = log_prior(p->rail_v, j->scale[P_RAIL]);
     prior[P_CAPACITANCE] = log_prior(p->capacitance_f, j->scale[P_CAPACITANCE]);
-    tw_value gain = p->loop_gain;
-    gain.value = fabs(gain.value);
-    prior[P_GAIN] = log_prior(gain, j->scale[P_GAIN]);
+    prior[P_GAIN] = log_prior(p->loop_gain, j->scale[P_GAIN]);
     prior[P_SCALE] = (tw_value){0.0, fmax(kappa_u, 1e-7)};
     const double esr = tw_is_known(p->esr_ohm) ? p->esr_ohm.value : 0.0;
     const double esr_u = fmax(p->esr_ohm.u, hypot(ESR_RELATIVE_U * esr, ESR_FLOOR_U_OHM));
@@ -206,7 +204,7 @@ static tw_status solve_joint(tw_ctx *ctx, const tw_reveal__work *w, const tw_rev
     j.observed[2] = cal->beta / cal->alpha;
     j.observed[3] = cal->corner_lead_s;
     TW_TRY(whiten(ctx, w, cal, &j));
-    start_values(w->prior, cal, &j.scale[P_RAIL], &j.scale[P_CAPACITANCE], &j.scale[P_GAIN]);
+    start_values(&w->prior, cal, &j.scale[P_RAIL], &j.scale[P_CAPACITANCE], &j.scale[P_GAIN]);
     j.scale[P_LEAD] = w->interval_s;
     j.scale[P_SCALE] = 1.0;
     j.scale[P_ESR] = 1e-3;
@@ -242,7 +240,7 @@ static tw_status solve_joint(tw_ctx *ctx, const tw_reveal__work *w, const tw_rev
 /* When known values contradict the record, a scale factor of ten is the usual culprit: name it. */
 static tw_status check_priors(tw_ctx *ctx, const tw_reveal__work *w, const tw_reveal__calibration *cal,
                               tw_reveal__solution *s, tw_warnings *warnings) {
-    const tw_prior *p = w->prior;
+    const tw_prior *p = &w->prior;
     if (tw_is_known(p->rail_v) && tw_is_known(p->capacitance_f)) {
         /* S/alpha = V_r C / kappa: the current channel's own scale */
         const double ratio = cal->step / cal->alpha / (p->rail_v.value * p->capacitance_f.value);
@@ -257,7 +255,7 @@ static tw_status check_priors(tw_ctx *ctx, const tw_reveal__work *w, const tw_re
         }
     }
     if (tw_is_known(p->rail_v) && tw_is_known(p->loop_gain)) {
-        const double ratio = cal->step / (p->rail_v.value * fabs(p->loop_gain.value));
+        const double ratio = cal->step / (p->rail_v.value * p->loop_gain.value);
         const double u = sqrt(relative_u2(p->rail_v) + relative_u2(p->loop_gain) + 1e-4);
         if (fabs(log(ratio)) > 4.0 * u) {
             TW_TRY(tw_warn(ctx, warnings, "inconsistent_voltage_scale",
@@ -268,7 +266,7 @@ static tw_status check_priors(tw_ctx *ctx, const tw_reveal__work *w, const tw_re
         }
     }
     if (tw_is_known(p->capacitance_f) && tw_is_known(p->loop_gain) && !tw_is_known(p->rail_v)) {
-        const double ratio = fabs(p->loop_gain.value) / (cal->alpha * p->capacitance_f.value);
+        const double ratio = p->loop_gain.value / (cal->alpha * p->capacitance_f.value);
         const double u =
             sqrt(relative_u2(p->capacitance_f) + relative_u2(p->loop_gain) + relative_u2(p->burden_ohm) + 1e-4);
         if (fabs(log(ratio)) > 4.0 * u) {
@@ -293,7 +291,7 @@ static tw_status update_corner(tw_ctx *ctx, const tw_reveal__work *w, double lea
 
 tw_status tw_reveal__calibrate(tw_ctx *ctx, tw_reveal__work *w, tw_reveal__calibration *cal, tw_reveal__solution *s,
                                tw_warnings *warnings) {
-    double lead = w->offset_s - (tw_is_known(w->prior->skew_s) ? w->prior->skew_s.value : 0.0);
+    double lead = w->offset_s - (tw_is_known(w->prior.skew_s) ? w->prior.skew_s.value : 0.0);
     tw_reveal__align(w, lead);
     TW_TRY(tw_reveal__find_levels(ctx, w));
     double gain = 0;

@@ -65,7 +65,7 @@ static tw_status view_make(tw_ctx *ctx, const tw_reveal__work *w, const tw_revea
                   .noise_bin = w->noise_u / s->p[P_GAIN] / sqrt(fmax(1.0, (double)w->n / (double)fold->n)),
                   .scale_u = sqrt(s->covariance[P_SCALE * P_COUNT + P_SCALE]) / s->p[P_SCALE],
                   .lead_u = sqrt(s->covariance[P_LEAD * P_COUNT + P_LEAD]),
-                  .prior = w->prior};
+                  .prior = &w->prior};
     double *block = tw_alloc(ctx, out->n * 5, sizeof *block);
     if (block == NULL) {
         return TW_NO_MEMORY;
@@ -506,7 +506,7 @@ static tw_value midpoint_capacitance(const tw_reveal__work *w, const view v[2], 
         }
     }
     if (weight == 0) {
-        return w->prior->midpoint_capacitance_f;
+        return w->prior.midpoint_capacitance_f;
     }
     const double value = sum / weight;
     return (tw_value){value, value * sqrt(1.0 / weight + v[0].scale_u * v[0].scale_u)};

@@ -20,7 +20,7 @@ void tw_reveal__fold_dispose(tw_reveal__fold *fold) {
 }
 
 /* Bins fine enough for the edges (half a sample where the cycles interleave) but with a few samples each. */
-static size_t bin_count(const tw_reveal__work *w) {
+size_t tw_reveal__bin_count(const tw_reveal__work *w) {
     const double per = w->period_s / w->interval_s;
     const double wanted = fmin(2.0 * per, (double)w->n / 5.0);
     return (size_t)fmin(fmax(wanted, 48.0), 8192.0);
@@ -47,7 +47,7 @@ static void fill_empty(const tw_reveal__fold *f, double *y) {
 tw_status tw_reveal__fold_make(tw_ctx *ctx, const tw_reveal__work *w, const tw_reveal__solution *s,
                                const tw_reveal__calibration *cal, tw_reveal__fold *fold) {
     memset(fold, 0, sizeof *fold);
-    fold->n = bin_count(w);
+    fold->n = tw_reveal__bin_count(w);
     double **const columns[] = {&fold->time_s, &fold->u, &fold->i, &fold->q, &fold->v, &fold->count};
     for (size_t c = 0; c < sizeof columns / sizeof columns[0]; c++) {
         *columns[c] = tw_alloc(ctx, fold->n, sizeof(double));

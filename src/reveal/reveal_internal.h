@@ -16,7 +16,7 @@ typedef enum tw_reveal__level { LEVEL_LOW, LEVEL_HIGH, LEVEL_MOVING } tw_reveal_
  * channel was taken at t_k, sample k of the voltage channel at t_k + lead_s. Arrays "on the voltage clock" hold the
  * current side interpolated to t_k + lead_s. */
 typedef struct tw_reveal__work {
-    const tw_prior *prior;
+    tw_prior prior; /* completed: see tw_reveal__complete */
     size_t n;
     double interval_s, start_s;
     double offset_s; /* stated lead of the voltage channel (separate time columns) */
@@ -66,6 +66,12 @@ typedef struct tw_reveal__fold {
     double *count;
 } tw_reveal__fold;
 
+/* reveal_check.c */
+/* Refuses records and beliefs that are no numbers or impossible, by name. */
+tw_status tw_reveal__check(tw_ctx *ctx, const tw_record *record, const tw_prior *prior) TW_MUST_USE;
+/* The beliefs with what may be left out filled in: no drops, no winding resistance, no droop; loop gain positive. */
+tw_prior tw_reveal__complete(const tw_prior *prior);
+
 /* reveal_record.c */
 tw_status tw_reveal__prepare(tw_ctx *ctx, const tw_record *record, const tw_prior *prior, tw_reveal__work *w,
                              tw_warnings *warnings) TW_MUST_USE;
@@ -92,10 +98,14 @@ double tw_reveal__drop(const tw_prior *prior, bool high, double i);
 tw_status tw_reveal__corner_lead(tw_ctx *ctx, const tw_reveal__work *w, double lead_s, double *corrected_s,
                                  double *u_s) TW_MUST_USE;
 
-/* reveal_edges.c */
+/* reveal_fold.c */
+/* Bins for one period: half a sample where enough cycles interleave. */
+size_t tw_reveal__bin_count(const tw_reveal__work *w);
 tw_status tw_reveal__fold_make(tw_ctx *ctx, const tw_reveal__work *w, const tw_reveal__solution *s,
                                const tw_reveal__calibration *cal, tw_reveal__fold *fold) TW_MUST_USE;
 void tw_reveal__fold_dispose(tw_reveal__fold *fold);
+
+/* reveal_edges.c */
 tw_status tw_reveal__edges(tw_ctx *ctx, const tw_reveal__work *w, const tw_reveal__solution *s,
                            const tw_reveal__calibration *cal, const tw_reveal__fold *fold,
                            tw_revealed *out) TW_MUST_USE;

@@ -171,7 +171,7 @@ static void folded_dispose(folded *f) {
 /* Share with the conducting device's drop taken out, so that a rail is flat. */
 static double corrected_share(const tw_reveal__work *w, double gain, size_t k) {
     const double m = share(w, k);
-    return m + gain * tw_reveal__drop(w->prior, m > 0.5, w->i_v[k]) / (w->high - w->low);
+    return m + gain * tw_reveal__drop(&w->prior, m > 0.5, w->i_v[k]) / (w->high - w->low);
 }
 
 static tw_status fold_shares(tw_ctx *ctx, const tw_reveal__work *w, double gain, folded *f) {

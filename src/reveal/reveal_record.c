@@ -255,13 +255,12 @@ static void remove_drift(const tw_reveal__work *w, double *y, double *cumulative
 }
 
 static tw_status make_current(tw_ctx *ctx, tw_reveal__work *w) {
-    const tw_prior *p = w->prior;
+    const tw_prior *p = &w->prior;
     const tw_transformer ct = {
         .turns = p->turns.value,
         .burden_ohm = p->burden_ohm.value,
-        .magnetizing_inductance_h =
-            tw_is_known(p->magnetizing_inductance_h) ? p->magnetizing_inductance_h.value : (double)INFINITY,
-        .winding_resistance_ohm = tw_is_known(p->winding_resistance_ohm) ? p->winding_resistance_ohm.value : 0.0,
+        .magnetizing_inductance_h = p->magnetizing_inductance_h.value,
+        .winding_resistance_ohm = p->winding_resistance_ohm.value,
         .clamp_onset_v = (double)NAN,
     };
     TW_TRY(tw_transformer_inverse(ctx, &ct, w->interval_s, w->i, w->n, 0, w->whole, w->i));
@@ -278,12 +277,12 @@ static tw_status check_clamp(tw_ctx *ctx, const tw_reveal__work *w, tw_warnings 
     for (size_t k = 0; k < w->n; k++) {
         peak = fmax(peak, fabs(w->i[k]));
     }
-    if (peak > w->prior->clamp_onset_v) { /* false for NaN: no clamp */
+    if (peak > w->prior.clamp_onset_v) { /* false for NaN: no clamp */
         TW_TRY(tw_warn(
             ctx, warnings, "clamp_conducting",
             "the burden reaches %.3g V, its clamp conducts from %.3g V: the current's peaks are cut; use a smaller "
             "burden or more turns",
-            peak, w->prior->clamp_onset_v));
+            peak, w->prior.clamp_onset_v));
     }
     return TW_OK;
 }
@@ -298,25 +297,6 @@ static tw_status allocate(tw_ctx *ctx, tw_reveal__work *w) {
     w->scratch = tw_alloc(ctx, w->n, sizeof *w->scratch);
     w->gap = tw_alloc(ctx, w->n, sizeof *w->gap);
     return w->u && w->i && w->q && w->i_v && w->q_v && w->level && w->scratch && w->gap ? TW_OK : TW_NO_MEMORY;
-}
-
-static tw_status check_inputs(tw_ctx *ctx, const tw_record *record, const tw_prior *prior) {
-    if (record->samples < 32) {
-        return tw_fail(ctx, TW_BAD_DATA, ROOM, "only %zu samples; at least 32 are needed", record->samples);
-    }
-    if (!(record->interval_s > 0) || !isfinite(record->interval_s)) {
-        return tw_fail(ctx, TW_BAD_ARGUMENT, ROOM, "the sample interval must be positive, found %g s",
-                       record->interval_s);
-    }
-    if (!(prior->turns.value > 0) || !(prior->burden_ohm.value > 0)) {
-        return tw_fail(ctx, TW_BAD_ARGUMENT, ROOM,
-                       "the current transformer's turns and burden must be known and positive");
-    }
-    if (!tw_is_known(prior->rail_v) && !tw_is_known(prior->capacitance_f) && !tw_is_known(prior->loop_gain)) {
-        return tw_fail(ctx, TW_NEEDS_OPTION, ROOM,
-                       "one of rail voltage, tank capacitance and loop gain must be known to set the scale of volts");
-    }
-    return TW_OK;
 }
 
 static tw_status orient(tw_ctx *ctx, tw_reveal__work *w) {
@@ -341,8 +321,8 @@ static tw_status orient(tw_ctx *ctx, tw_reveal__work *w) {
 
 tw_status tw_reveal__prepare(tw_ctx *ctx, const tw_record *record, const tw_prior *prior, tw_reveal__work *w,
                              tw_warnings *warnings) {
-    TW_TRY(check_inputs(ctx, record, prior));
-    *w = (tw_reveal__work){.prior = prior,
+    TW_TRY(tw_reveal__check(ctx, record, prior));
+    *w = (tw_reveal__work){.prior = tw_reveal__complete(prior),
                            .n = record->samples,
                            .interval_s = record->interval_s,
                            .start_s = record->start_s,
