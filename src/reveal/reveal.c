@@ -25,7 +25,7 @@ void tw_revealed_dispose(tw_revealed *r) {
 }
 
 /* Deviation of the current's samples from the folded period, the bins' own degrees of freedom allowed for. */
-static double current_noise(const tw_reveal__work *w, const tw_reveal__fold *f) {
+static double current_noise(const tw_reveal__work *w, const tw_reveal__fold *f, double lead_s) {
     double sum = 0, n = 0;
     for (size_t k = 0; k < w->n; k++) {
         if (w->gap[k]) {
@@ -38,7 +38,10 @@ static double current_noise(const tw_reveal__work *w, const tw_reveal__fold *f) 
         sum += d * d;
         n += 1.0;
     }
-    return sqrt(sum / fmax(n - (double)f->n, 0.25 * n));
+    const double measured = sqrt(sum / fmax(n - (double)f->n, 0.25 * n));
+    /* between two samples the interpolated current is quieter than either: noise of weights 1 - f and f */
+    const double shift = lead_s / w->interval_s, part = shift - floor(shift);
+    return measured / sqrt(1.0 - 2.0 * part * (1.0 - part));
 }
 
 /* What the reader of the result should know about how good the record is. */
@@ -77,9 +80,9 @@ static tw_status reveal_with(tw_ctx *ctx, const tw_record *record, const tw_prio
     TW_TRY(tw_reveal__calibrate(ctx, w, &cal, &solution, &out->warnings));
     TW_TRY(tw_progress(ctx, 0.7, "analysis"));
     TW_TRY(tw_reveal__fold_make(ctx, w, &solution, &cal, fold));
-    w->noise_i = current_noise(w, fold);
+    w->noise_i = current_noise(w, fold, solution.p[P_LEAD]);
     TW_TRY(tw_reveal__edges(ctx, w, &solution, &cal, fold, out));
-    TW_TRY(tw_reveal__quantities(ctx, w, &solution, fold, out));
+    TW_TRY(tw_reveal__quantities(ctx, w, &solution, &cal, fold, out));
     TW_TRY(tw_reveal__waves(ctx, w, &solution, &cal, fold, out));
     out->voltage_reversed = w->reversed;
     out->whole_cycles = w->cycles;

@@ -19,6 +19,15 @@ static const char ROOM[] = "reveal";
  * much. Our own choice; it decides only how far the lead may be taken from the ESR instead of from the corners. */
 #define ESR_RELATIVE_U 0.3
 #define ESR_FLOOR_U_OHM 2e-3
+/* What averaging over many samples can reach at best, of a value and of a sample interval: our own choice, a tenth of
+ * what 12 bits with a million samples give. */
+#define AVERAGING_LIMIT 1e-5
+#define AVERAGING_LIMIT_SAMPLES 1e-3
+/* The capacitor voltage counts as lost when its scale is known worse than this (relative standard uncertainty): beyond,
+ * 1/alpha is no longer a normal quantity and C would be a number without meaning. */
+#define LOST_RELATIVE_U 0.2
+/* Then C is only held in place: around its smallest likely value, by a factor of e either way. */
+#define LOST_LOG_U 1.0
 /* The corner fit leaves out the pan's slower reaction; worth about this share of the sample interval plus 1 ns
  * (docs/validation.md, corner fit). */
 #define CORNER_FLOOR_U_S 1e-9
@@ -84,6 +93,7 @@ static tw_status fit_levels(tw_ctx *ctx, tw_reveal__work *w, double gain, tw_rev
     cal->beta = x[3];
     cal->residual = sqrt(variance);
     cal->samples = info.n_rows;
+    cal->lost = !(cal->alpha * LOST_RELATIVE_U > sqrt(cal->covariance[0]));
     w->alpha = cal->alpha;
     w->low = cal->offset;
     w->high = cal->offset + cal->step;
@@ -94,7 +104,7 @@ static tw_status fit_levels(tw_ctx *ctx, tw_reveal__work *w, double gain, tw_rev
 /* ---- joint solution with the priors ---- */
 
 typedef struct joint {
-    double observed[4]; /* ln alpha, ln S, beta/alpha, corner lead */
+    double observed[4]; /* alpha, S, beta, corner lead */
     double whiten[16];  /* rows of the inverse Cholesky factor of their covariance */
     double lead_s;      /* lead assumed in the linear part */
     double scale[P_COUNT];
@@ -104,11 +114,12 @@ typedef struct joint {
 static tw_status joint_residual(const double *p, double *r, void *user) {
     const joint *j = user;
     const double lead = p[P_LEAD] * j->scale[P_LEAD], esr = p[P_ESR] * j->scale[P_ESR];
-    const double c = j->scale[P_CAPACITANCE] * exp(p[P_CAPACITANCE]);
+    const double gain = j->scale[P_GAIN] * exp(p[P_GAIN]), scaled_gain = gain * exp(p[P_SCALE]);
+    const double alpha = scaled_gain / (j->scale[P_CAPACITANCE] * exp(p[P_CAPACITANCE]));
     const double miss[4] = {
-        p[P_GAIN] + log(j->scale[P_GAIN]) + p[P_SCALE] - log(c) - j->observed[0],
-        p[P_GAIN] + log(j->scale[P_GAIN]) + p[P_RAIL] + log(j->scale[P_RAIL]) - j->observed[1],
-        -(lead - j->lead_s) - esr * c - j->observed[2],
+        alpha - j->observed[0],
+        gain * j->scale[P_RAIL] * exp(p[P_RAIL]) - j->observed[1],
+        -alpha * (lead - j->lead_s) - scaled_gain * esr - j->observed[2],
         lead - j->observed[3],
     };
     for (int a = 0; a < 4; a++) {
@@ -123,25 +134,16 @@ static tw_status joint_residual(const double *p, double *r, void *user) {
 /* Covariance of the observed quantities and its whitening factor. */
 static tw_status whiten(tw_ctx *ctx, const tw_reveal__work *w, const tw_reveal__calibration *cal, joint *j) {
     static const int INDEX[3] = {0, 1, 3}; /* alpha, step, beta in the linear fit */
-    const double jacobian[3][3] = {{1.0 / cal->alpha, 0, 0},
-                                   {0, 1.0 / cal->step, 0},
-                                   {-cal->beta / (cal->alpha * cal->alpha), 0, 1.0 / cal->alpha}};
     double covariance[16] = {0}, l[16], inverse[16];
     for (int a = 0; a < 3; a++) {
         for (int b = 0; b < 3; b++) {
-            double sum = 0;
-            for (int c = 0; c < 3; c++) {
-                for (int d = 0; d < 3; d++) {
-                    sum += jacobian[a][c] * cal->covariance[INDEX[c] * 4 + INDEX[d]] * jacobian[b][d];
-                }
-            }
-            covariance[a * 4 + b] = sum;
+            covariance[a * 4 + b] = cal->covariance[INDEX[a] * 4 + INDEX[b]];
         }
     }
     /* the steps of the quantiser and the straight line between samples limit what averaging can reach */
-    covariance[0] += 1e-10;
-    covariance[5] += 1e-10;
-    covariance[10] += pow(1e-3 * w->interval_s, 2);
+    covariance[0] += pow(AVERAGING_LIMIT * cal->alpha, 2);
+    covariance[5] += pow(AVERAGING_LIMIT * cal->step, 2);
+    covariance[10] += pow(AVERAGING_LIMIT_SAMPLES * w->interval_s * cal->alpha, 2);
     covariance[15] =
         isfinite(cal->corner_u) ? cal->corner_u * cal->corner_u + CORNER_FLOOR_U_S * CORNER_FLOOR_U_S : 1.0;
     TW_TRY(tw_matrix_cholesky(ctx, 4, covariance, l));
@@ -164,6 +166,11 @@ static double relative_u2(tw_value v) {
     return v.value > 0 ? pow(v.u / v.value, 2) : 0.0;
 }
 
+/* alpha for a start: where it is lost, its largest likely value. */
+static double start_alpha(const tw_reveal__calibration *cal) {
+    return cal->lost ? fmax(cal->alpha, 0.0) + sqrt(cal->covariance[0]) : cal->alpha;
+}
+
 /* Start values from whatever is known, in the order rail, gain, capacitance. */
 static void start_values(const tw_prior *prior, const tw_reveal__calibration *cal, double *rail, double *c, double *g) {
     if (tw_is_known(prior->rail_v)) {
@@ -176,18 +183,23 @@ static void start_values(const tw_prior *prior, const tw_reveal__calibration *ca
         *g = cal->alpha * prior->capacitance_f.value;
         *rail = cal->step / *g;
     }
-    *c = *g / cal->alpha;
+    *c = *g / start_alpha(cal);
 }
 
-static void fill_priors(const tw_reveal__work *w, const joint *j, tw_value prior[P_COUNT]) {
+static void fill_priors(const tw_reveal__work *w, const tw_reveal__calibration *cal, const joint *j,
+                        tw_value prior[P_COUNT]) {
     const tw_prior *p = &w->prior;
     const double kappa_u = sqrt(relative_u2(p->burden_ohm) + relative_u2(p->turns));
     prior[P_RAIL] = log_prior(p->rail_v, j->scale[P_RAIL]);
     prior[P_CAPACITANCE] = log_prior(p->capacitance_f, j->scale[P_CAPACITANCE]);
+    if (cal->lost && !tw_is_known(p->capacitance_f)) {
+        prior[P_CAPACITANCE] = (tw_value){0.0, LOST_LOG_U};
+    }
     prior[P_GAIN] = log_prior(p->loop_gain, j->scale[P_GAIN]);
     prior[P_SCALE] = (tw_value){0.0, fmax(kappa_u, 1e-7)};
     const double esr = tw_is_known(p->esr_ohm) ? p->esr_ohm.value : 0.0;
-    const double esr_u = fmax(p->esr_ohm.u, hypot(ESR_RELATIVE_U * esr, ESR_FLOOR_U_OHM));
+    const double esr_u =
+        tw_is_known(p->esr_ohm) && p->esr_ohm.u > 0 ? p->esr_ohm.u : hypot(ESR_RELATIVE_U * esr, ESR_FLOOR_U_OHM);
     prior[P_ESR] = (tw_value){esr / j->scale[P_ESR], esr_u / j->scale[P_ESR]};
     prior[P_LEAD] = tw_unknown();
     if (tw_is_known(p->skew_s)) {
@@ -199,9 +211,9 @@ static void fill_priors(const tw_reveal__work *w, const joint *j, tw_value prior
 static tw_status solve_joint(tw_ctx *ctx, const tw_reveal__work *w, const tw_reveal__calibration *cal, double lead_s,
                              tw_reveal__solution *s) {
     joint j = {.lead_s = lead_s};
-    j.observed[0] = log(cal->alpha);
-    j.observed[1] = log(cal->step);
-    j.observed[2] = cal->beta / cal->alpha;
+    j.observed[0] = cal->alpha;
+    j.observed[1] = cal->step;
+    j.observed[2] = cal->beta;
     j.observed[3] = cal->corner_lead_s;
     TW_TRY(whiten(ctx, w, cal, &j));
     start_values(&w->prior, cal, &j.scale[P_RAIL], &j.scale[P_CAPACITANCE], &j.scale[P_GAIN]);
@@ -209,7 +221,7 @@ static tw_status solve_joint(tw_ctx *ctx, const tw_reveal__work *w, const tw_rev
     j.scale[P_SCALE] = 1.0;
     j.scale[P_ESR] = 1e-3;
     tw_value prior[P_COUNT];
-    fill_priors(w, &j, prior);
+    fill_priors(w, cal, &j, prior);
     const double start[P_COUNT] = {[P_LEAD] = lead_s / w->interval_s, [P_ESR] = prior[P_ESR].value};
     const double typical[P_COUNT] = {1e-3, 1e-3, 1e-3, 1.0, 1e-3, 1.0};
     const tw_fit_problem problem = {
@@ -235,58 +247,16 @@ static tw_status solve_joint(tw_ctx *ctx, const tw_reveal__work *w, const tw_rev
     return TW_OK;
 }
 
-/* ---- consistency ---- */
-
-/* When known values contradict the record, a scale factor of ten is the usual culprit: name it. */
-static tw_status check_priors(tw_ctx *ctx, const tw_reveal__work *w, const tw_reveal__calibration *cal,
-                              tw_reveal__solution *s, tw_warnings *warnings) {
-    const tw_prior *p = &w->prior;
-    if (tw_is_known(p->rail_v) && tw_is_known(p->capacitance_f)) {
-        /* S/alpha = V_r C / kappa: the current channel's own scale */
-        const double ratio = cal->step / cal->alpha / (p->rail_v.value * p->capacitance_f.value);
-        const double u = sqrt(relative_u2(p->rail_v) + relative_u2(p->capacitance_f) + relative_u2(p->burden_ohm) +
-                              relative_u2(p->turns) + 1e-4);
-        if (fabs(log(ratio)) > 4.0 * u) {
-            TW_TRY(tw_warn(
-                ctx, warnings, "inconsistent_current_scale",
-                "the record says %.3g times the current that rail voltage and capacitance allow: check the current "
-                "channel's probe factor%s, the transformer's turns and burden, or the stated capacitance",
-                ratio, fabs(fabs(log10(ratio)) - 1.0) < 0.1 ? " (it looks wrong by 10)" : ""));
-        }
+static tw_status check_levels(tw_ctx *ctx, const tw_reveal__work *w, const tw_reveal__calibration *cal) {
+    if (!(cal->step > 0)) {
+        return tw_fail(ctx, TW_BAD_DATA, ROOM, "no switching found: the midpoint's two levels cannot be told apart");
     }
-    if (tw_is_known(p->rail_v) && tw_is_known(p->loop_gain)) {
-        const double ratio = cal->step / (p->rail_v.value * p->loop_gain.value);
-        const double u = sqrt(relative_u2(p->rail_v) + relative_u2(p->loop_gain) + 1e-4);
-        if (fabs(log(ratio)) > 4.0 * u) {
-            TW_TRY(tw_warn(ctx, warnings, "inconsistent_voltage_scale",
-                           "the voltage channel shows %.3g times what rail voltage and loop gain allow: check its "
-                           "probe factor%s or "
-                           "the stated gain",
-                           ratio, fabs(fabs(log10(ratio)) - 1.0) < 0.1 ? " (it looks wrong by 10)" : ""));
-        }
+    if (cal->lost && !tw_is_known(w->prior.rail_v) && !tw_is_known(w->prior.loop_gain)) {
+        return tw_fail(ctx, TW_NEEDS_OPTION, ROOM,
+                       "the capacitor voltage is lost in the noise, so the tank capacitance cannot set the scale of "
+                       "volts: state the rail voltage or the loop gain");
     }
-    if (tw_is_known(p->capacitance_f) && tw_is_known(p->loop_gain) && !tw_is_known(p->rail_v)) {
-        const double ratio = p->loop_gain.value / (cal->alpha * p->capacitance_f.value);
-        const double u =
-            sqrt(relative_u2(p->capacitance_f) + relative_u2(p->loop_gain) + relative_u2(p->burden_ohm) + 1e-4);
-        if (fabs(log(ratio)) > 4.0 * u) {
-            TW_TRY(tw_warn(ctx, warnings, "inconsistent_priors",
-                           "loop gain, capacitance and the current channel's scale contradict each other by a factor "
-                           "of %.3g%s: check "
-                           "the probe factors",
-                           ratio, fabs(fabs(log10(ratio)) - 1.0) < 0.1 ? " (one looks wrong by 10)" : ""));
-        }
-    }
-    return s->degrees_of_freedom > 0 && s->chi_square > 25.0 * (double)s->degrees_of_freedom
-               ? tw_warn(ctx, warnings, "inconsistent_priors",
-                         "the stated values fit the record badly (chi-square %.3g for %zu degrees of freedom)",
-                         s->chi_square, s->degrees_of_freedom)
-               : TW_OK;
-}
-
-/* Lead from the corners; where the current has none to see, the one from the charge's phase remains. */
-static tw_status update_corner(tw_ctx *ctx, const tw_reveal__work *w, double lead_s, tw_reveal__calibration *cal) {
-    return tw_reveal__corner_lead(ctx, w, lead_s, &cal->corner_lead_s, &cal->corner_u);
+    return TW_OK;
 }
 
 tw_status tw_reveal__calibrate(tw_ctx *ctx, tw_reveal__work *w, tw_reveal__calibration *cal, tw_reveal__solution *s,
@@ -300,13 +270,8 @@ tw_status tw_reveal__calibrate(tw_ctx *ctx, tw_reveal__work *w, tw_reveal__calib
         tw_reveal__align(w, lead);
         TW_TRY(tw_reveal__classify(ctx, w, gain, pass < 2));
         TW_TRY(fit_levels(ctx, w, gain, cal));
-        if (!(cal->step > 0) || !(cal->alpha > 0)) {
-            return tw_fail(
-                ctx, TW_BAD_DATA, ROOM,
-                "the capacitor voltage cannot be seen in this record (it is lost in the noise): the tank cannot be "
-                "calibrated");
-        }
-        TW_TRY(update_corner(ctx, w, lead, cal));
+        TW_TRY(check_levels(ctx, w, cal));
+        TW_TRY(tw_reveal__corner_lead(ctx, w, lead, &cal->corner_lead_s, &cal->corner_u));
         TW_TRY(solve_joint(ctx, w, cal, lead, s));
         const double change = fabs(s->p[P_LEAD] - lead);
         lead = s->p[P_LEAD];
@@ -316,5 +281,5 @@ tw_status tw_reveal__calibrate(tw_ctx *ctx, tw_reveal__work *w, tw_reveal__calib
         }
     }
     tw_reveal__align(w, lead);
-    return check_priors(ctx, w, cal, s, warnings);
+    return tw_reveal__consistency(ctx, w, cal, s, warnings);
 }

@@ -46,6 +46,7 @@ typedef struct tw_reveal__calibration {
     double covariance[16];            /* of alpha, step, offset, beta */
     double residual;                  /* rms of one sample in loop volts */
     size_t samples;
+    bool lost;                      /* the capacitor voltage is lost in the noise: alpha says only that C is large */
     double corner_lead_s, corner_u; /* lead from the corners of the current; u = INFINITY: not found */
 } tw_reveal__calibration;
 
@@ -94,6 +95,10 @@ tw_status tw_reveal__calibrate(tw_ctx *ctx, tw_reveal__work *w, tw_reveal__calib
 /* On-state drop of the leg at current i (out of the midpoint): v_m = V_r sigma - drop. */
 double tw_reveal__drop(const tw_prior *prior, bool high, double i);
 
+/* reveal_consistency.c */
+tw_status tw_reveal__consistency(tw_ctx *ctx, const tw_reveal__work *w, const tw_reveal__calibration *cal,
+                                 const tw_reveal__solution *s, tw_warnings *warnings) TW_MUST_USE;
+
 /* reveal_corner.c */
 tw_status tw_reveal__corner_lead(tw_ctx *ctx, const tw_reveal__work *w, double lead_s, double *corrected_s,
                                  double *u_s) TW_MUST_USE;
@@ -112,7 +117,8 @@ tw_status tw_reveal__edges(tw_ctx *ctx, const tw_reveal__work *w, const tw_revea
 
 /* reveal_quantities.c */
 tw_status tw_reveal__quantities(tw_ctx *ctx, const tw_reveal__work *w, const tw_reveal__solution *s,
-                                const tw_reveal__fold *fold, tw_revealed *out) TW_MUST_USE;
+                                const tw_reveal__calibration *cal, const tw_reveal__fold *fold,
+                                tw_revealed *out) TW_MUST_USE;
 
 /* reveal_waves.c */
 tw_status tw_reveal__waves(tw_ctx *ctx, const tw_reveal__work *w, const tw_reveal__solution *s,

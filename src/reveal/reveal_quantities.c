@@ -266,7 +266,8 @@ static tw_value solved(const tw_reveal__solution *s, int which) {
 }
 
 tw_status tw_reveal__quantities(tw_ctx *ctx, const tw_reveal__work *w, const tw_reveal__solution *s,
-                                const tw_reveal__fold *fold, tw_revealed *out) {
+                                const tw_reveal__calibration *cal, const tw_reveal__fold *fold, tw_revealed *out) {
+    const bool lost = cal->lost && !tw_is_known(w->prior.capacitance_f);
     model m = {.ctx = ctx, .n_harmonics = TW_REVEAL_HARMONICS};
     const double per = w->period_s / w->interval_s;
     while (m.n_harmonics > 1 && ((double)m.n_harmonics > 0.4 * per || 2 * m.n_harmonics + 4 > w->whole)) {
@@ -294,6 +295,9 @@ tw_status tw_reveal__quantities(tw_ctx *ctx, const tw_reveal__work *w, const tw_
     out->rail_v = solved(s, P_RAIL);
     out->loop_gain = solved(s, P_GAIN);
     out->tank_capacitance_f = solved(s, P_CAPACITANCE);
+    if (lost) {
+        out->tank_capacitance_f = out->resonant_frequency_hz = out->capacitor_voltage_peak_v = tw_unknown();
+    }
     out->channel_skew_s = solved(s, P_LEAD);
     out->channel_skew_s.value = w->offset_s - out->channel_skew_s.value;
     out->duty = (tw_value){w->fall_phase, 0.5 * w->interval_s / w->period_s / sqrt((double)w->cycles)};
