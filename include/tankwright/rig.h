@@ -131,6 +131,28 @@ tw_status tw_rig_write(tw_ctx *ctx, const tw_rig *rig, tw_text *out) TW_MUST_USE
 
 /* The keys, in file order: name such as "tank.capacitance"; NULL beyond the last. */
 const char *tw_rig_key(size_t index);
+
+/* What a rig says under one key. */
+typedef enum tw_rig_entry_kind {
+    TW_RIG_ENTRY_TEXT, /* the title, or one of the key's words */
+    TW_RIG_ENTRY_TRUTH,
+    TW_RIG_ENTRY_QUANTITY /* channels, bits and other plain numbers included */
+} tw_rig_entry_kind;
+
+typedef struct tw_rig_entry {
+    const char *key; /* static */
+    tw_rig_entry_kind kind;
+    const char *text; /* TEXT: static, or the rig's own title */
+    bool truth;
+    tw_value value;   /* QUANTITY; NaN: unknown */
+    const char *unit; /* QUANTITY: SI unit without prefix, "" for a plain number */
+    bool given;       /* false: the default */
+    bool has_meaning; /* false: given or not, nothing reads it with the kinds that this rig has */
+} tw_rig_entry;
+
+/* The entry of key `index` as in tw_rig_key; false beyond the last. */
+bool tw_rig_entry_at(const tw_rig *rig, size_t index, tw_rig_entry *out);
+
 /* Whether the key of that name was given by the user. */
 bool tw_rig_is_given(const tw_rig *rig, const char *key);
 

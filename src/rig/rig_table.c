@@ -237,6 +237,52 @@ tw_value tw_rig__value(const tw_rig *rig, size_t index) {
     return v;
 }
 
+bool tw_rig_entry_at(const tw_rig *rig, size_t index, tw_rig_entry *out) {
+    if (index >= N_ROWS) {
+        return false;
+    }
+    const tw_rig_key_row *row = &ROWS[index];
+    const void *field = tw_rig__field(rig, index);
+    tw_rig_entry e = {.key = row->name,
+                      .kind = TW_RIG_ENTRY_QUANTITY,
+                      .unit = tw_unit_symbol(row->unit),
+                      .given = tw_rig__given(rig, index),
+                      .has_meaning = tw_rig__applies(rig, index)};
+    int number = 0;
+    size_t channel = 0;
+    switch (row->type) {
+    case TW_RIG_KEY_TITLE:
+        e.kind = TW_RIG_ENTRY_TEXT;
+        e.text = rig->title;
+        break;
+    case TW_RIG_KEY_WORD:
+        e.kind = TW_RIG_ENTRY_TEXT;
+        memcpy(&number, field, sizeof number);
+        e.text = row->words[number];
+        break;
+    case TW_RIG_KEY_BOOL:
+        e.kind = TW_RIG_ENTRY_TRUTH;
+        memcpy(&e.truth, field, sizeof e.truth);
+        break;
+    case TW_RIG_KEY_BITS:
+        memcpy(&number, field, sizeof number);
+        e.value = tw_exactly(number);
+        break;
+    case TW_RIG_KEY_CHANNEL:
+        memcpy(&channel, field, sizeof channel);
+        e.value = tw_exactly((double)channel);
+        break;
+    case TW_RIG_KEY_QUANTITY:
+        e.value = tw_rig__value(rig, index);
+        break;
+    case TW_RIG_KEY_PLAIN:
+        memcpy(&e.value.value, field, sizeof e.value.value);
+        break;
+    }
+    *out = e;
+    return true;
+}
+
 static bool starts(const char *name, const char *prefix) {
     return strncmp(name, prefix, strlen(prefix)) == 0;
 }

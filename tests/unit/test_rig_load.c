@@ -151,6 +151,55 @@ static void a_purpose_names_what_it_lacks(void **state) {
     assert_ok(tw_rig_require(ctx, &r, NULL, "forecast", KEYS, 3), ctx);
 }
 
+static void entries_tell_what_the_rig_says(void **state) {
+    static const char YAML[] = "title: A & B\nsupply: {voltage: 230 V +/- 3 %}\npan: {kind: coupled, coupling: 0.61}\n"
+                               "tank: {split: false}\nrecorder: {bits: 12, channels: {current: 3}, noise: 0.007}\n";
+    static const struct {
+        const char *key;
+        tw_rig_entry e;
+    } WANTED[] = {
+        {"title", {.kind = TW_RIG_ENTRY_TEXT, .text = "A & B", .given = true, .has_meaning = true}},
+        {"supply.kind", {.kind = TW_RIG_ENTRY_TEXT, .text = "mains", .has_meaning = true}},
+        {"supply.voltage", {.kind = 2, .value = {230, 3.98}, .unit = "V", .given = true, .has_meaning = true}},
+        {"tank.split", {.kind = TW_RIG_ENTRY_TRUTH, .given = true, .has_meaning = true}},
+        {"pan.kind", {.kind = TW_RIG_ENTRY_TEXT, .text = "coupled", .given = true, .has_meaning = true}},
+        {"pan.coupling", {.kind = 2, .value = {0.61, 0}, .unit = "", .given = true, .has_meaning = true}},
+        {"pan.inductance", {.kind = 2, .value = {NAN, 0}, .unit = "H"}},
+        {"recorder.bits", {.kind = 2, .value = {12, 0}, .unit = "", .given = true, .has_meaning = true}},
+        {"recorder.channels.current", {.kind = 2, .value = {3, 0}, .unit = "", .given = true, .has_meaning = true}},
+        {"recorder.channels.voltage", {.kind = 2, .value = {2, 0}, .unit = "", .has_meaning = true}},
+        {"recorder.noise", {.kind = 2, .value = {0.007, 0}, .unit = "", .given = true, .has_meaning = true}},
+    };
+    tw_rig rig;
+    tw_rig_entry e;
+    size_t met = 0, n = 0;
+    assert_ok(tw_rig_parse(*state, "r", YAML, sizeof YAML - 1, NULL, 0, &rig), *state);
+    for (; tw_rig_entry_at(&rig, n, &e); n++) {
+        assert_string_equal(e.key, tw_rig_key(n));
+        for (size_t k = 0; k < sizeof WANTED / sizeof WANTED[0]; k++) {
+            const tw_rig_entry *w = &WANTED[k].e;
+            if (strcmp(WANTED[k].key, e.key) != 0) {
+                continue;
+            }
+            met++;
+            assert_int_equal(e.kind, w->kind);
+            assert_int_equal(e.given, w->given);
+            assert_int_equal(e.has_meaning, w->has_meaning);
+            if (e.kind == TW_RIG_ENTRY_TEXT) {
+                assert_string_equal(e.text, w->text);
+            } else if (e.kind == TW_RIG_ENTRY_TRUTH) {
+                assert_int_equal(e.truth, w->truth);
+            } else {
+                assert_string_equal(e.unit, w->unit);
+                assert_true(e.value.value == w->value.value || (isnan(e.value.value) && isnan(w->value.value)));
+                assert_close(e.value.u, w->value.u, 1e-2, 0.0);
+            }
+        }
+    }
+    assert_int_equal(met, sizeof WANTED / sizeof WANTED[0]);
+    assert_null(tw_rig_key(n));
+}
+
 static void every_key_is_described(void **state) {
     char path[600], entry[100];
     char *text;
@@ -175,6 +224,7 @@ int main(void) {
         cmocka_unit_test_setup_teardown(yaml_spellings, make_context, drop_context),
         cmocka_unit_test_setup_teardown(writing_marks_defaults_and_keeps_statements, make_context, drop_context),
         cmocka_unit_test_setup_teardown(a_purpose_names_what_it_lacks, make_context, drop_context),
+        cmocka_unit_test_setup_teardown(entries_tell_what_the_rig_says, make_context, drop_context),
         cmocka_unit_test_setup_teardown(every_key_is_described, make_context, drop_context),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
