@@ -124,6 +124,7 @@ typedef struct tw_rehearsal {
     double *current_v, *voltage_v;           /* [samples] as stored */
     double current_range_v, voltage_range_v; /* suggested full vertical span, symmetric about 0 */
     double current_peak_v, voltage_peak_v; /* true peaks, like the ranges in recorded volts (probe factor taken out) */
+    double period_s;                       /* of the switching */
     double sweep_s;                        /* suggested record length: a few periods in a 1-2-5 step */
     size_t current_clipped, voltage_clipped;
     tw_warnings warnings;
@@ -139,7 +140,8 @@ tw_status tw_study_capture(tw_ctx *ctx, const tw_rig *rig, const char *const *pa
                            const tw_capture_opts *opts, tw_capture *out) TW_MUST_USE;
 
 /* The main job: record(s) and rig to the reading. `opts` as for tw_capture_read (the rig's recorder section fills
- * what they leave open). */
+ * what they leave open). *out goes to the caller (tw_reading_dispose) in any case: on failure it is an empty reading
+ * with the warnings gathered until then. */
 tw_status tw_study_analyse(tw_ctx *ctx, const tw_rig *rig, const char *const *paths, size_t n_paths,
                            const tw_capture_opts *opts, tw_reading *out) TW_MUST_USE;
 

@@ -139,6 +139,7 @@ tw_status tw_study_capture(tw_ctx *ctx, const tw_rig *rig, const char *const *pa
 
 tw_status tw_study_analyse(tw_ctx *ctx, const tw_rig *rig, const char *const *paths, size_t n_paths,
                            const tw_capture_opts *opts, tw_reading *out) {
+    *out = (tw_reading){0};
     TW_TRY(tw_rig_check(ctx, rig));
     TW_TRY(check_pickups(ctx, rig));
     tw_capture capture;
@@ -157,7 +158,9 @@ tw_status tw_study_analyse(tw_ctx *ctx, const tw_rig *rig, const char *const *pa
     tw_free(current.values);
     tw_free(voltage.values);
     tw_capture_dispose(&capture);
-    if (status != TW_OK) {
+    if (status != TW_OK) { /* what was found strange until then may be the reason */
+        out->warnings = reading.warnings;
+        reading.warnings = (tw_warnings){0};
         tw_reading_dispose(&reading);
         return status;
     }

@@ -232,6 +232,7 @@ static tw_status fill(tw_ctx *ctx, const tw_rig *rig, const tw_rehearse_opts *op
     TW_TRY(make_plan(ctx, rig, opts, point, &p));
     out->samples = p.samples;
     out->interval_s = p.interval_s;
+    out->period_s = p.period_s;
     out->sweep_s = round_step(SWEEP_PERIODS * p.period_s, true);
     if ((out->current_v = tw_alloc(ctx, p.samples, sizeof(double))) == NULL ||
         (out->voltage_v = tw_alloc(ctx, p.samples, sizeof(double))) == NULL) {
