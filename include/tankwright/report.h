@@ -7,13 +7,15 @@
  * before stays. File writers put the whole file in place or leave nothing: TW_STORAGE where it cannot be written.
  * All output is the same bytes for the same input, whatever the locale (a PDF's creation date apart).
  *
- * The drawing library keeps its state in globals: tw_report_plot, tw_report_plot_svg, tw_report_html and
- * tw_report_write_html must not run in two threads at the same time. A caller with threads takes a lock around them.
+ * The drawing library keeps its state in globals: tw_report_plot, tw_report_plot_rehearsal, tw_report_plot_svg,
+ * tw_report_html and tw_report_write_html must not run in two threads at the same time. A caller with threads takes a
+ * lock around them.
  */
 #ifndef TANKWRIGHT_REPORT_H
 #define TANKWRIGHT_REPORT_H
 
 #include "tankwright/base.h"
+#include "tankwright/rig.h"
 #include "tankwright/study.h"
 
 /* ---- text for a terminal --------------------------------------------------------------------------- */
@@ -62,6 +64,11 @@ tw_status tw_report_json_capture(tw_ctx *ctx, const tw_capture *capture, tw_text
  * span), "peak" and "clipped_samples", "warnings". */
 tw_status tw_report_json_rehearsal(tw_ctx *ctx, const tw_rehearsal *rehearsal, tw_text *out) TW_MUST_USE;
 
+/* Every key of the rig that has a meaning for it or was given, under the name that --set takes: {"value" (null:
+ * unknown), "unit", "standard_uncertainty" where u > 0, "default": whether it is one}; a word or title as text, a yes
+ * or no as true or false. "defaults": the keys that are defaults, those of words included. */
+tw_status tw_report_json_rig(tw_ctx *ctx, const tw_rig *rig, tw_text *out) TW_MUST_USE;
+
 /* ---- plots ------------------------------------------------------------------------------------------ */
 
 /* Stacked panels over the reading's two periods, drawn to a file whose suffix (.svg, .pdf, .png, any case) names the
@@ -71,6 +78,10 @@ tw_status tw_report_plot(tw_ctx *ctx, const tw_reading *reading, const char *pat
 
 /* The same drawing as SVG text, without XML declaration: for inlining. */
 tw_status tw_report_plot_svg(tw_ctx *ctx, const tw_reading *reading, tw_text *out) TW_MUST_USE;
+
+/* The rehearsed record over its first four periods: both channels in volts as stored, each over its suggested range; a
+ * sample beyond the range stands at its edge. Suffix and errors as above; TW_BAD_ARGUMENT for an empty record. */
+tw_status tw_report_plot_rehearsal(tw_ctx *ctx, const tw_rehearsal *rehearsal, const char *path) TW_MUST_USE;
 
 /* ---- HTML ------------------------------------------------------------------------------------------- */
 

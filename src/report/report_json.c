@@ -170,3 +170,38 @@ tw_status tw_report_json_rehearsal(tw_ctx *ctx, const tw_rehearsal *rehearsal, t
     set(&b, "warnings", warnings_array(ctx, &rehearsal->warnings));
     return finish(ctx, &b, out);
 }
+
+static json_t *entry_object(tw_ctx *ctx, const tw_rig_entry *e) {
+    if (e->kind == TW_RIG_ENTRY_TEXT) {
+        return string(ctx, e->text);
+    }
+    if (e->kind == TW_RIG_ENTRY_TRUTH) {
+        return json_boolean(e->truth);
+    }
+    builder b = {json_object(), false};
+    set(&b, "value", number(e->value.value));
+    set(&b, "unit", json_string(e->unit));
+    if (tw_is_known(e->value) && e->value.u > 0) {
+        set(&b, "standard_uncertainty", number(e->value.u));
+    }
+    set(&b, "default", json_boolean(!e->given));
+    if (b.failed) {
+        json_decref(b.object);
+        return NULL;
+    }
+    return b.object;
+}
+
+tw_status tw_report_json_rig(tw_ctx *ctx, const tw_rig *rig, tw_text *out) {
+    builder b = {json_object(), false};
+    json_t *defaults = json_array();
+    tw_rig_entry e;
+    for (size_t k = 0; tw_rig_entry_at(rig, k, &e); k++) {
+        if (e.given || e.has_meaning) {
+            set(&b, e.key, entry_object(ctx, &e));
+            b.failed = (!e.given && json_array_append_new(defaults, json_string(e.key)) != 0) || b.failed;
+        }
+    }
+    set(&b, "defaults", defaults);
+    return finish(ctx, &b, out);
+}

@@ -4,7 +4,6 @@
 #include <math.h>
 #include <plplot/plplot.h>
 #include <string.h>
-#include <strings.h>
 
 #define US_PER_S 1e6
 
@@ -255,40 +254,6 @@ static void paint(const report__page *page, const void *what) {
     report__paint_edges(page, r, top_pt - EDGES_PT, top_pt);
 }
 
-/* The library numbers its surfaces through the life of the process; the same drawing must be the same bytes. */
-static void drop_surface_number(tw_text *svg) {
-    static const char MARK[] = "<g id=\"surface";
-    char *at = strstr(svg->data, MARK);
-    if (at != NULL) {
-        at += strlen(MARK);
-        const size_t digits = strspn(at, "0123456789"), behind = strlen(at + digits);
-        memmove(at, at + digits, behind + 1);
-        tw_text_cut(svg, svg->length - digits);
-    }
-}
-
-/* Runs the painter on a page of that form. */
-static tw_status draw_page(tw_ctx *ctx, report__format_kind format, const report__page *page,
-                           report__paint_fn *paint_it, const void *what, tw_text *out) {
-    if (format != REPORT_SVG) {
-        return report__device_run(ctx, format, page, paint_it, what, out);
-    }
-    const size_t before = out->length;
-    tw_text svg;
-    tw_text_init(ctx, &svg, REPORT_DRAWING_LIMIT);
-    tw_status status = report__device_run(ctx, format, page, paint_it, what, &svg);
-    if (status == TW_OK) {
-        drop_surface_number(&svg);
-        report__svg_shrink(svg.data, svg.length, out);
-        status = out->status;
-    }
-    if (status != TW_OK) {
-        tw_text_cut(out, before);
-    }
-    tw_text_dispose(&svg);
-    return status;
-}
-
 tw_status report__draw(tw_ctx *ctx, const tw_reading *reading, report__format_kind format, tw_text *out) {
     if (reading->n_points < 2 || report__wave(reading, "coil_current") == NULL ||
         !(reading->time_s[reading->n_points - 1] > reading->time_s[0])) {
@@ -306,37 +271,18 @@ tw_status report__draw(tw_ctx *ctx, const tw_reading *reading, report__format_ki
             height_pt += STACK[k].height_pt + (k + 1 < N_STACK ? PANEL_GAP_PT : 0);
         }
         const report__page page = {560, height_pt + (s.gates ? PANEL_GAP_PT + GATES_PT : 0)};
-        status = draw_page(ctx, format, &page, paint, &s, out);
+        status = report__draw_page(ctx, format, &page, paint, &s, out);
     }
     tw_text_dispose(&verdict);
     return status;
 }
 
-static bool has_suffix(const char *path, const char *suffix) {
-    const size_t n = strlen(path), m = strlen(suffix);
-    return n > m && strcasecmp(path + n - m, suffix) == 0;
-}
-
 tw_status tw_report_plot(tw_ctx *ctx, const tw_reading *reading, const char *path) {
-    const tw_place place = {.file = path};
     report__format_kind format;
-    if (has_suffix(path, ".svg")) {
-        format = REPORT_SVG;
-    } else if (has_suffix(path, ".pdf")) {
-        format = REPORT_PDF;
-    } else if (has_suffix(path, ".png")) {
-        format = REPORT_PNG;
-    } else {
-        return tw_fail_at(ctx, TW_BAD_ARGUMENT, "report", &place, "a plot's name ends in .svg, .pdf or .png");
-    }
+    TW_TRY(report__choose_format(ctx, path, &format));
     tw_text bytes;
     tw_text_init(ctx, &bytes, REPORT_DRAWING_LIMIT);
-    tw_status status = report__draw(ctx, reading, format, &bytes);
-    if (status == TW_OK) {
-        status = tw_write_file(ctx, path, bytes.data, bytes.length);
-    } else {
-        tw_error_add_place(ctx, &place);
-    }
+    const tw_status status = report__write_drawing(ctx, path, report__draw(ctx, reading, format, &bytes), &bytes);
     tw_text_dispose(&bytes);
     return status;
 }

@@ -36,6 +36,14 @@ typedef void report__paint_fn(const report__page *page, const void *what);
 tw_status report__device_run(tw_ctx *ctx, report__format_kind format, const report__page *page, report__paint_fn *paint,
                              const void *what, tw_text *out) TW_MUST_USE;
 
+/* The page as a file's bytes (report_plot_page.c); SVG shortened. */
+tw_status report__draw_page(tw_ctx *ctx, report__format_kind format, const report__page *page, report__paint_fn *paint,
+                            const void *what, tw_text *out) TW_MUST_USE;
+/* The form that the file's suffix names. */
+tw_status report__choose_format(tw_ctx *ctx, const char *path, report__format_kind *out) TW_MUST_USE;
+/* Puts the bytes in place, or adds the path to the error that drawing ended with. */
+tw_status report__write_drawing(tw_ctx *ctx, const char *path, tw_status drawn, const tw_text *bytes) TW_MUST_USE;
+
 void report__set_pen(report__colour colour, double width);
 void report__set_text(double size_pt, bool bold);
 

@@ -185,6 +185,42 @@ static void odd_readings_are_drawn_too(void **state) {
     }
 }
 
+static void a_rehearsal_is_drawn_over_its_ranges(void **state) {
+    tw_ctx *ctx = *state;
+    static const char *const NAMES[] = {"a.svg", "b.pdf", "c.PNG"};
+    char folder[64], path[128], reason[100];
+    fixture_folder(folder, sizeof folder);
+    tw_rehearsal r;
+    fixture_rehearsal(ctx, &r);
+    r.period_s = 0.3e-6; /* four periods end before the record does */
+    for (size_t k = 0; k < 3; k++) {
+        (void)snprintf(path, sizeof path, "%s/%s", folder, NAMES[k]);
+        assert_ok(tw_report_plot_rehearsal(ctx, &r, path), ctx);
+    }
+    assert_int_equal(fixture_count_files(folder), 3);
+    char *first, *second;
+    size_t n;
+    (void)snprintf(path, sizeof path, "%s/a.svg", folder);
+    assert_ok(tw_read_file(ctx, path, 10 << 20, &first, &n), ctx);
+    assert_true(xml_well_formed(first, n, reason, sizeof reason));
+    assert_null(strstr(first, "inf"));
+    for (int change = 0; change < 2; change++) { /* what lies behind the four periods is not drawn, the rest is */
+        r.voltage_v[change == 0 ? 39 : 11] += 1.5;
+        assert_ok(tw_report_plot_rehearsal(ctx, &r, path), ctx);
+        assert_ok(tw_read_file(ctx, path, 10 << 20, &second, &n), ctx);
+        assert_int_equal(strcmp(first, second) == 0, change == 0);
+        tw_free(second);
+    }
+    tw_free(first);
+    assert_int_equal(tw_report_plot_rehearsal(ctx, &r, "a.gif"), TW_BAD_ARGUMENT);
+    tw_ctx_clear_error(ctx);
+    r.samples = 1;
+    assert_int_equal(tw_report_plot_rehearsal(ctx, &r, path), TW_BAD_ARGUMENT);
+    tw_ctx_clear_error(ctx);
+    tw_rehearsal_dispose(&r);
+    fixture_remove_folder(folder);
+}
+
 static void what_cannot_be_drawn_is_an_error(void **state) {
     tw_ctx *ctx = *state;
     char folder[64], path[160];
@@ -245,6 +281,7 @@ int main(void) {
         cmocka_unit_test(the_same_input_gives_the_same_bytes),
         cmocka_unit_test(every_curve_and_mark_is_drawn),
         cmocka_unit_test(odd_readings_are_drawn_too),
+        cmocka_unit_test(a_rehearsal_is_drawn_over_its_ranges),
         cmocka_unit_test(what_cannot_be_drawn_is_an_error),
         cmocka_unit_test(memory_may_run_out_anywhere),
     };
