@@ -106,6 +106,9 @@ int app_failure(app *a);
 /* The same where the rig's values are at fault: a key that stands without a file gets the rig's. */
 int app_rig_failure(app *a, const char *rig_path);
 
+/* Prints warnings to standard error, for work that came to nothing. */
+void app_warnings(app *a, const tw_warnings *warnings);
+
 /* Writes the text to standard output and notices when that fails. */
 int app_print(app *a, const tw_text *text);
 void app_text_init(app *a, tw_text *text);

@@ -40,6 +40,13 @@ int app_rig_failure(app *a, const char *rig_path) {
     return app_failure(a);
 }
 
+void app_warnings(app *a, const tw_warnings *warnings) {
+    app_clear_bar(a);
+    for (size_t k = 0; k < warnings->count; k++) {
+        (void)fprintf(stderr, "tankwright: warning: %s\n", warnings->items[k].message);
+    }
+}
+
 void app_text_init(app *a, tw_text *text) {
     tw_text_init(a->ctx, text, MOST_TEXT);
 }

@@ -29,6 +29,12 @@ static const app_option FILES[] = {
     {NULL},
 };
 
+static const app_option PLOT[] = {
+    {"plot", 0, "FILE", "draw a few periods as stored; the suffix .svg, .pdf or .png names the form", APP_PLOT,
+     AT(plot)},
+    {NULL},
+};
+
 static const app_option NEEDS_RIG[] = {
     {"rig", 'r', "RIG", "the rig file that describes the stage and the pick-ups", APP_FILE, AT(rig),
      .needed = "the stage and the pick-ups must be known"},
@@ -97,7 +103,7 @@ static const app_command COMMANDS[] = {
      "writes the record as delimited text that capture and analyse read.",
      1,
      1,
-     {REHEARSE, RESULT, RIG, COMMON},
+     {REHEARSE, RESULT, PLOT, RIG, COMMON},
      app_cmd_rehearse},
     {"capture",
      "FILE...",
@@ -126,7 +132,7 @@ static const app_command COMMANDS[] = {
      "is printed can be read back.",
      1,
      1,
-     {RIG, COMMON},
+     {RESULT, RIG, COMMON},
      app_cmd_rig},
     {"help",
      "[COMMAND]",

@@ -9,6 +9,8 @@ int app_cmd_analyse(app *a) {
         return app_failure(a);
     }
     if (tw_study_analyse(a->ctx, &rig, a->args.operands.items, a->args.operands.count, &opts, &reading) != TW_OK) {
+        app_warnings(a, &reading.warnings);
+        tw_reading_dispose(&reading);
         return app_rig_failure(a, a->args.rig);
     }
     const int status = app_show_reading(a, &reading);

@@ -19,7 +19,11 @@ static tw_rehearse_opts opts_of(const app_args *args) {
 
 static tw_status show(app *a, const tw_rehearsal *rehearsal, tw_text *text) {
     const tw_report_text_opts opts = app_text_opts();
-    const char *output = a->args.output;
+    const char *output = a->args.output, *plot = a->args.plot;
+    if (plot != NULL) {
+        TW_TRY(tw_progress(a->ctx, 0.85, "drawing"));
+        TW_TRY(tw_report_plot_rehearsal(a->ctx, rehearsal, plot));
+    }
     if (output != NULL) {
         TW_TRY(tw_progress(a->ctx, 0.9, "writing the record"));
         TW_TRY(tw_report_write_rehearsal(a->ctx, rehearsal, output));
@@ -28,6 +32,9 @@ static tw_status show(app *a, const tw_rehearsal *rehearsal, tw_text *text) {
         return tw_report_json_rehearsal(a->ctx, rehearsal, text);
     }
     TW_TRY(tw_report_text_rehearsal(a->ctx, rehearsal, &opts, text));
+    if (plot != NULL) {
+        tw_text_addf(text, "Wrote %s\n", plot);
+    }
     if (output != NULL) {
         tw_text_addf(text, "Wrote %s\n", output);
     }

@@ -8,7 +8,8 @@ int app_cmd_rig(app *a) {
         return app_failure(a);
     }
     app_text_init(a, &text);
-    const int status = tw_rig_write(a->ctx, &rig, &text) == TW_OK ? app_print(a, &text) : app_failure(a);
+    const tw_status made = a->args.json ? tw_report_json_rig(a->ctx, &rig, &text) : tw_rig_write(a->ctx, &rig, &text);
+    const int status = made == TW_OK ? app_print(a, &text) : app_failure(a);
     tw_text_dispose(&text);
     return status;
 }

@@ -19,9 +19,16 @@ static const json_t *step(const json_t *at, const char *name) {
 static const json_t *find(const json_t *at, const char *path) {
     char name[128];
     while (at != NULL && *path != '\0') {
-        const size_t length = strcspn(path, ".");
-        (void)snprintf(name, sizeof name, "%.*s", (int)length, path);
-        at = step(at, name);
+        size_t length = strcspn(path, ".");
+        const json_t *next = NULL;
+        for (;; length += 1 + strcspn(path + length + 1, ".")) { /* a key may have points in it */
+            (void)snprintf(name, sizeof name, "%.*s", (int)length, path);
+            next = step(at, name);
+            if (next != NULL || path[length] == '\0') {
+                break;
+            }
+        }
+        at = next;
         path += length + (path[length] == '.' ? 1 : 0);
     }
     return at;
