@@ -9,6 +9,7 @@
 #include "tankwright/coil.h"
 #include "tankwright/numeric.h"
 #include "tankwright/pickup.h"
+#include "tankwright/plan.h"
 #include "tankwright/report.h"
 #include "tankwright/reveal.h"
 #include "tankwright/rig.h"

@@ -1,0 +1,1 @@
+tw_test(test_plan SOURCES unit/test_plan.c ROOMS plan)
