@@ -3,7 +3,6 @@
 
 #include <errno.h>
 #include <fcntl.h>
-#include <stdlib.h>
 #include <string.h>
 #include <sys/stat.h>
 #include <unistd.h>
@@ -59,18 +58,36 @@ tw_status tw_read_file(tw_ctx *ctx, const char *path, size_t limit, char **data,
     return TW_OK;
 }
 
+/* Creates a file that was not there, beside `path`, with the rights that a plainly created file would have (mkstemp
+ * makes private ones, and asking for the umask means changing it). `name` holds the tried name. */
+static int create_beside(const char *path, tw_text *name) {
+    int fd = -1;
+    for (unsigned n = 0; fd < 0 && n < 1000 && name->status == TW_OK; n++) {
+        tw_text_cut(name, 0);
+        tw_text_addf(name, "%s.%ld-%u.part", path, (long)getpid(), n);
+        fd = name->status == TW_OK ? open(name->data, O_WRONLY | O_CREAT | O_EXCL | O_CLOEXEC, 0666) : -1;
+        if (fd < 0 && errno != EEXIST) {
+            break;
+        }
+    }
+    return fd;
+}
+
 tw_status tw_output_open(tw_ctx *ctx, const char *path, tw_output *out) {
+    struct stat info;
+    if (stat(path, &info) == 0 && !S_ISREG(info.st_mode)) { /* a device or pipe must not be replaced by a file */
+        const tw_place place = {.file = path};
+        return tw_fail_at(ctx, TW_STORAGE, "base", &place, "cannot write: not a plain file");
+    }
     tw_output o = {NULL, NULL, NULL};
     tw_text name;
     tw_text_init(ctx, &name, 8192);
-    tw_text_addf(&name, "%s.XXXXXX", path);
-    if (name.status != TW_OK || (o.path = tw_copy_string(ctx, path)) == NULL) {
-        tw_text_dispose(&name);
-        return name.status != TW_OK ? name.status : TW_NO_MEMORY;
-    }
-    const int fd = mkstemp(name.data);
+    o.path = tw_copy_string(ctx, path);
+    const int fd = o.path != NULL ? create_beside(path, &name) : -1;
     if (fd < 0 || (o.stream = fdopen(fd, "wb")) == NULL) {
-        const tw_status status = file_failure(ctx, path, "cannot write");
+        const tw_status status = o.path == NULL         ? TW_NO_MEMORY
+                                 : name.status != TW_OK ? name.status
+                                                        : file_failure(ctx, path, "cannot write");
         if (fd >= 0) {
             (void)close(fd);
             (void)unlink(name.data);
@@ -79,10 +96,6 @@ tw_status tw_output_open(tw_ctx *ctx, const char *path, tw_output *out) {
         tw_free(o.path);
         return status;
     }
-    /* mkstemp makes private files; give the result the rights that a plainly created file would have */
-    const mode_t mask = umask(0);
-    (void)umask(mask);
-    (void)fchmod(fd, 0666 & ~mask);
     o.temporary = name.data;
     *out = o;
     return TW_OK;
