@@ -81,7 +81,7 @@ static tw_status reveal_with(tw_ctx *ctx, const tw_record *record, const tw_prio
     TW_TRY(tw_progress(ctx, 0.7, "analysis"));
     TW_TRY(tw_reveal__fold_make(ctx, w, &solution, &cal, fold));
     w->noise_i = current_noise(w, fold, solution.p[P_LEAD]);
-    TW_TRY(tw_reveal__edges(ctx, w, &solution, &cal, fold, out));
+    TW_TRY(tw_reveal__edges(ctx, w, &solution, fold, out));
     TW_TRY(tw_reveal__quantities(ctx, w, &solution, &cal, fold, out));
     TW_TRY(tw_reveal__waves(ctx, w, &solution, &cal, fold, out));
     out->voltage_reversed = w->reversed;

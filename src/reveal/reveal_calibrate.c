@@ -58,7 +58,7 @@ static double play_current(const tw_reveal__work *w) {
     return fmin(0.2 * peak, sqrt(4.0 * charge * 2.0 * TW_PI * w->frequency_hz * peak));
 }
 
-static tw_status fit_levels(tw_ctx *ctx, tw_reveal__work *w, double gain, tw_reveal__calibration *cal) {
+static tw_status fit_levels(tw_ctx *ctx, tw_reveal__work *w, double gain, bool clipped, tw_reveal__calibration *cal) {
     tw_lsq *fit;
     TW_TRY(tw_lsq_create(ctx, 4, &fit));
     tw_status status = TW_OK;
@@ -80,7 +80,9 @@ static tw_status fit_levels(tw_ctx *ctx, tw_reveal__work *w, double gain, tw_rev
     tw_lsq_destroy(fit);
     if (status == TW_SINGULAR || (status == TW_OK && info.n_rows < 12)) {
         tw_ctx_clear_error(ctx);
-        return tw_fail(ctx, TW_BAD_DATA, ROOM, "too few samples lie on the rails (%zu) to calibrate", info.n_rows);
+        return tw_fail(ctx, TW_BAD_DATA, ROOM,
+                       "too few samples lie on the rails to calibrate: the midpoint's levels do not stay flat%s",
+                       clipped ? "; the record is clipped, use a larger vertical range" : "");
     }
     TW_TRY(status);
     const double variance = info.chi_square / (double)(info.n_rows - 4);
@@ -264,12 +266,13 @@ tw_status tw_reveal__calibrate(tw_ctx *ctx, tw_reveal__work *w, tw_reveal__calib
     double lead = w->offset_s - (tw_is_known(w->prior.skew_s) ? w->prior.skew_s.value : 0.0);
     tw_reveal__align(w, lead);
     TW_TRY(tw_reveal__find_levels(ctx, w));
+    const bool clipped = tw_warnings_has(warnings, "clipped_current") || tw_warnings_has(warnings, "clipped_voltage");
     double gain = 0;
     /* every pass improves levels, lead and gain; they settle in three or four */
     for (int pass = 0; pass < 12; pass++) {
         tw_reveal__align(w, lead);
         TW_TRY(tw_reveal__classify(ctx, w, gain, pass < 2));
-        TW_TRY(fit_levels(ctx, w, gain, cal));
+        TW_TRY(fit_levels(ctx, w, gain, clipped, cal));
         TW_TRY(check_levels(ctx, w, cal));
         TW_TRY(tw_reveal__corner_lead(ctx, w, lead, &cal->corner_lead_s, &cal->corner_u));
         TW_TRY(solve_joint(ctx, w, cal, lead, s));

@@ -21,15 +21,31 @@
 #define REACH_BEFORE 0.30
 #define REACH_AFTER 0.38
 #define REACH_SWING 0.20
+/* Reach in periods of the parabolas through the current around its turn and before turn-off. */
+#define ZERO_VIEW 0.03
+#define TURN_OFF_VIEW 0.025
+/* How well the devices' drops are known at best (relative standard uncertainty): they move with temperature. Ours. */
+#define DROP_RELATIVE_U 0.2
+/* More bins than the folded period can have in those. */
+#define MOST_BINS 1024
+
+/* How far the midpoint may really be from where the model has it, as a share of the rail: drops, ringing, the level's
+ * own uncertainty. Ours; without it a quiet record would turn every such trifle into a verdict. */
+#define MODEL_FLOOR 0.003
 
 /* The surroundings of one edge, turned so that it falls. Index 0..n-1 in bins, time rising. */
 typedef struct view {
     size_t n;
     double *x, *v, *i, *q, *weight;
-    double bin_s, period_s, rail;
+    double bin_s, sample_s, period_s, rail;
+    double cycles;
     double noise_v, noise_bin; /* of one sample of v, of the mean in an average bin */
     size_t middle;             /* bin where the edge is expected */
-    double scale_u;            /* relative standard uncertainty of the current's scale */
+    double scale_u;            /* relative standard uncertainty of the current's scale, kappa */
+    double rail_u;             /* of the rail, V */
+    double charge_u;           /* relative, of kappa g: what scales a capacitance read from the swing */
+    double energy_u;           /* relative, of kappa/g: what scales C_m v^2 */
+    double noise_i;            /* of one sample of the current, A */
     double lead_u;
     const tw_prior *prior;
 } view;
@@ -51,6 +67,16 @@ static double level_low(const view *w, size_t b) {
     return -tw_reveal__drop(w->prior, false, w->i[b]);
 }
 
+static double relative_covariance(const tw_reveal__solution *s, int a, int b) {
+    return s->covariance[a * P_COUNT + b] / (s->p[a] * s->p[b]);
+}
+
+/* Relative standard uncertainty of kappa g^sign, their correlation kept. */
+static double combined_u(const tw_reveal__solution *s, double sign) {
+    return sqrt(fmax(0.0, relative_covariance(s, P_SCALE, P_SCALE) + relative_covariance(s, P_GAIN, P_GAIN) +
+                              2.0 * sign * relative_covariance(s, P_SCALE, P_GAIN)));
+}
+
 static tw_status view_make(tw_ctx *ctx, const tw_reveal__work *w, const tw_reveal__solution *s,
                            const tw_reveal__fold *fold, bool rising, view *out) {
     const double centre = rising ? 0.0 : w->fall_phase;
@@ -58,12 +84,18 @@ static tw_status view_make(tw_ctx *ctx, const tw_reveal__work *w, const tw_revea
     const long middle = (long)floor(centre * (double)fold->n);
     *out = (view){.n = (size_t)(before + after + 1),
                   .bin_s = w->period_s / (double)fold->n,
+                  .sample_s = w->interval_s,
+                  .cycles = (double)w->cycles,
                   .period_s = w->period_s,
                   .middle = (size_t)before,
                   .rail = s->p[P_RAIL],
                   .noise_v = w->noise_u / s->p[P_GAIN],
                   .noise_bin = w->noise_u / s->p[P_GAIN] / sqrt(fmax(1.0, (double)w->n / (double)fold->n)),
-                  .scale_u = sqrt(s->covariance[P_SCALE * P_COUNT + P_SCALE]) / s->p[P_SCALE],
+                  .scale_u = sqrt(relative_covariance(s, P_SCALE, P_SCALE)),
+                  .rail_u = sqrt(s->covariance[P_RAIL * P_COUNT + P_RAIL]),
+                  .charge_u = combined_u(s, 1.0),
+                  .energy_u = combined_u(s, -1.0),
+                  .noise_i = w->noise_i * s->p[P_SCALE],
                   .lead_u = sqrt(s->covariance[P_LEAD * P_COUNT + P_LEAD]),
                   .prior = &w->prior};
     double *block = tw_alloc(ctx, out->n * 5, sizeof *block);
@@ -226,29 +258,45 @@ static double meet_u(const view *w, const ramp *r, double x) {
 
 /* ---- zero crossing of the current ---- */
 
-/* Local parabola through the bins around a sign change, kept clear of the corner at the edge's end. */
-static tw_status refine_zero(tw_ctx *ctx, const view *w, size_t b, double keep_off_x, double noise_i, tw_value *out) {
-    const double guess = w->x[b] + w->bin_s * w->i[b] / (w->i[b] - w->i[b + 1]);
-    double radius = 0.03 * w->period_s;
-    const double distance = fabs(guess - keep_off_x);
-    radius = fmin(radius, fmax(distance, 3.0 * w->bin_s));
-    double x[4096], y[4096];
-    size_t n = 0;
-    for (size_t j = 0; j < w->n && n < 4096; j++) {
-        const bool same_side = distance < 3.0 * w->bin_s || (w->x[j] - keep_off_x) * (guess - keep_off_x) > 0;
-        if (fabs(w->x[j] - guess) <= radius && same_side && w->weight[j] > 0) {
-            x[n] = w->x[j] - guess;
-            y[n++] = w->i[j];
+/* Parabola through the current between two times, in x - centre; *sd: of one bin. n < 5: too few bins, nothing fitted.
+ */
+static tw_status fit_current(tw_ctx *ctx, const view *w, double from, double to, double centre, tw_polynomial *p,
+                             double *sd, size_t *n) {
+    double x[MOST_BINS], y[MOST_BINS], weight = 0, chi = 0;
+    *n = 0;
+    for (size_t j = 0; j < w->n && *n < MOST_BINS; j++) {
+        if (w->x[j] >= from && w->x[j] <= to && w->weight[j] > 0) {
+            x[*n] = w->x[j] - centre;
+            y[(*n)++] = w->i[j];
+            weight += w->weight[j];
         }
     }
-    out->value = guess;
-    out->u = w->bin_s;
+    if (*n < 5) {
+        return TW_OK;
+    }
+    TW_TRY(tw_polynomial_fit(ctx, *n, x, y, NULL, 2, p, &chi));
+    *sd = fmax(w->noise_i / sqrt(weight / (double)*n), sqrt(chi / (double)(*n - 3)));
+    return TW_OK;
+}
+
+/* Local parabola around a sign change, kept clear of the corner at the edge's end. In the middle of its bins a parabola
+ * is known to 3/2 sd/sqrt(n), at their end to 3 sd/sqrt(n). */
+static tw_status refine_zero(tw_ctx *ctx, const view *w, size_t b, double keep_off_x, tw_value *out) {
+    const double guess = w->x[b] + w->bin_s * w->i[b] / (w->i[b] - w->i[b + 1]);
+    const double distance = fabs(guess - keep_off_x);
+    const double radius = fmin(ZERO_VIEW * w->period_s, fmax(distance, 3.0 * w->bin_s));
+    double from = guess - radius, to = guess + radius, sd = 0;
+    if (distance >= 3.0 * w->bin_s) {
+        from = keep_off_x < guess ? fmax(from, keep_off_x) : from;
+        to = keep_off_x > guess ? fmin(to, keep_off_x) : to;
+    }
+    *out = (tw_value){guess, w->bin_s};
+    tw_polynomial p;
+    size_t n;
+    TW_TRY(fit_current(ctx, w, from, to, guess, &p, &sd, &n));
     if (n < 5) {
         return TW_OK;
     }
-    tw_polynomial p;
-    double chi;
-    TW_TRY(tw_polynomial_fit(ctx, n, x, y, NULL, 2, &p, &chi));
     double t = 0;
     for (int k = 0; k < 8; k++) {
         const double slope = tw_polynomial_slope(&p, t);
@@ -258,14 +306,13 @@ static tw_status refine_zero(tw_ctx *ctx, const view *w, size_t b, double keep_o
         t -= tw_polynomial_value(&p, t) / slope;
     }
     if (fabs(t) < radius) {
-        out->value = guess + t;
-        out->u = 1.5 * fmax(noise_i, sqrt(chi / (double)(n - 3))) / fabs(tw_polynomial_slope(&p, t)) / sqrt((double)n);
+        *out = (tw_value){guess + t, 1.5 * sd / fabs(tw_polynomial_slope(&p, t)) / sqrt((double)n)};
     }
     return TW_OK;
 }
 
 /* The current's reversal (from + to -): the first at or after `from_x`, or the last before when `backwards`. */
-static tw_status find_zero(tw_ctx *ctx, const view *w, double from_x, bool backwards, double keep_off_x, double noise_i,
+static tw_status find_zero(tw_ctx *ctx, const view *w, double from_x, bool backwards, double keep_off_x,
                            tw_value *out) {
     *out = tw_unknown();
     const size_t start = (size_t)fmin(fmax((from_x - w->x[0]) / w->bin_s, 0.0), (double)(w->n - 2));
@@ -275,7 +322,7 @@ static tw_status find_zero(tw_ctx *ctx, const view *w, double from_x, bool backw
         }
         const size_t b = backwards ? start - d : start + d;
         if (w->i[b] > 0 && w->i[b + 1] <= 0) {
-            return refine_zero(ctx, w, b, keep_off_x, noise_i, out);
+            return refine_zero(ctx, w, b, keep_off_x, out);
         }
     }
     return TW_OK;
@@ -367,6 +414,10 @@ static double left_alone(const view *w, const course *c, double zero_x, double z
     return w->x[b] < zero_x ? low : fmin(low + c->line.slope * fmax(zero_q - w->q[b], 0.0), high);
 }
 
+static double bin_variance(const view *w, size_t b) {
+    return w->weight[b] > 0 ? w->noise_v * w->noise_v / w->weight[b] + pow(MODEL_FLOOR * w->rail, 2) : (double)INFINITY;
+}
+
 /* The instant at which the other switch closed, as far as the midpoint shows it: before, it is left alone, after, it is
  * on the low rail. Maximum likelihood over the bins; believed where it is worth five standard deviations against
  * closing unseen. Returns w->n where the closing does not show. */
@@ -389,7 +440,7 @@ static size_t find_closing(const view *w, const course *c, double zero_x) {
     double best = -25.0, early = 0, late = 0;
     for (size_t b = middle; b-- > begin;) { /* closing before the swing's end */
         const double free = left_alone(w, c, zero_x, zero_q, b), low = level_low(w, b);
-        early += w->weight[b] * (pow(w->v[b] - low, 2) - pow(w->v[b] - free, 2)) / (w->noise_v * w->noise_v);
+        early += (pow(w->v[b] - low, 2) - pow(w->v[b] - free, 2)) / bin_variance(w, b);
         if (early < best) {
             best = early;
             best_at = b;
@@ -397,7 +448,7 @@ static size_t find_closing(const view *w, const course *c, double zero_x) {
     }
     for (size_t b = middle; b < end; b++) { /* closing after the current's turn */
         const double free = left_alone(w, c, zero_x, zero_q, b), low = level_low(w, b);
-        late += w->weight[b] * (pow(w->v[b] - free, 2) - pow(w->v[b] - low, 2)) / (w->noise_v * w->noise_v);
+        late += (pow(w->v[b] - free, 2) - pow(w->v[b] - low, 2)) / bin_variance(w, b);
         if (late < best) {
             best = late;
             best_at = b + 1;
@@ -442,41 +493,103 @@ static tw_commutation judge_jump(const view *w, course *c) {
     return TW_COMMUTATION_FULL_ZVS;
 }
 
+/* An instant that falls between two samples: rectangular over a sample, better by the cycles that interleave. */
+static double closing_u(const view *w) {
+    return hypot(w->sample_s / sqrt(12.0 * w->cycles), 0.29 * w->bin_s);
+}
+
 static tw_value minus(tw_value a, tw_value b) {
     return (tw_value){a.value - b.value, hypot(a.u, b.u)};
 }
 
-static void fill_edge(const view *w, const course *c, tw_value zero, tw_value c_m, tw_revealed_edge *e) {
+/* Swing from the line's two ends: their errors share the line's, and the tilt moves them apart. */
+static double swing_u(const view *w, const ramp *r, double from, double to) {
+    const double q0 = interpolate(w, w->q, from) - r->q_mean, q1 = interpolate(w, w->q, to) - r->q_mean;
+    const double i0 = fmax(fabs(interpolate(w, w->i, from)), 1e-12), i1 = fmax(fabs(interpolate(w, w->i, to)), 1e-12);
+    const double by_a = (1.0 / i1 - 1.0 / i0) / r->slope, by_slope = (q0 / i0 - q1 / i1) / r->slope;
+    const double variance =
+        by_a * by_a * r->var_a + by_slope * by_slope * r->var_slope + 2.0 * by_a * by_slope * r->cov;
+    return sqrt(fmax(variance, 0.0));
+}
+
+/* The coil current when the gate opened. With the current against the swing (hard) nothing shows that instant: it lies
+ * between the current's turn and the closing, the current between nothing and what the closing switch took over
+ * (rectangular: JCGM 100, 4.3.7). */
+static tw_status turn_off_current(tw_ctx *ctx, const view *w, const course *c, tw_commutation verdict, double time_u,
+                                  tw_value *out) {
+    *out = tw_unknown();
+    if (verdict == TW_COMMUTATION_HARD) {
+        const double taken = interpolate(w, w->i, c->closing);
+        *out = (tw_value){0.5 * taken, hypot(0.5 * taken / sqrt(3.0), taken * w->scale_u)};
+        return TW_OK;
+    }
+    if (isnan(c->turn_off)) {
+        return TW_OK;
+    }
+    const double end = isnan(c->line_end) ? c->turn_off : c->line_end;
+    const double from = c->turn_off - TURN_OFF_VIEW * w->period_s, to = c->turn_off + 0.1 * (end - c->turn_off);
+    tw_polynomial p;
+    size_t n;
+    double sd = w->noise_i, current = interpolate(w, w->i, c->turn_off), slope = 0, noise = sd;
+    TW_TRY(fit_current(ctx, w, from, to, c->turn_off, &p, &sd, &n));
+    if (n >= 5) {
+        current = tw_polynomial_value(&p, 0.0);
+        slope = tw_polynomial_slope(&p, 0.0);
+        noise = 3.0 * sd / sqrt((double)n);
+    }
+    *out = (tw_value){current, hypot(noise, hypot(slope * time_u, current * w->scale_u))};
+    return TW_OK;
+}
+
+/* What the closing switch had to force, and its energy 1/2 C_m v^2. A jump from rail to rail is as sure as the rail; a
+ * part of the swing as sure as the place where it was cut off. */
+static void fill_forced(const view *w, const course *c, tw_value c_m, tw_revealed_edge *e) {
+    const double f = c->forced_v;
+    e->forced_voltage_v = e->forced_energy_j = (tw_value){f > 0 ? f : 0.0, 0.0};
+    if (!(f > 0)) {
+        e->forced_energy_j.value = 0.0;
+        return;
+    }
+    const double scale = f * w->rail_u / w->rail;
+    double local = DROP_RELATIVE_U * fabs(f - w->rail);
+    if (c->line.found) {
+        const double rate = c->line.slope * interpolate(w, w->i, c->closing);
+        local = hypot(rate * closing_u(w), hypot(w->noise_bin, MODEL_FLOOR * w->rail));
+    }
+    e->forced_voltage_v.u = hypot(scale, local);
+    e->forced_energy_j.value = 0.5 * c_m.value * f * f;
+    /* C_m's own share without the scales, which C_m and v have in common: kappa g/g^2 */
+    const double own = sqrt(fmax(0.0, pow(c_m.u / c_m.value, 2) - w->charge_u * w->charge_u));
+    e->forced_energy_j.u = e->forced_energy_j.value * hypot(hypot(own, w->energy_u), 2.0 * local / f);
+}
+
+static tw_status fill_edge(tw_ctx *ctx, const view *w, const course *c, tw_value zero, tw_value c_m,
+                           tw_revealed_edge *e) {
     const bool line = c->line.found;
-    const double end =
-        e->verdict == TW_COMMUTATION_PARTIAL_ZVS || e->verdict == TW_COMMUTATION_HARD ? c->closing : c->line_end;
-    const double fine = 0.3 * w->bin_s;
-    e->swing_end_s =
-        (tw_value){end, end == c->line_end && line ? hypot(meet_u(w, &c->line, end), 0.05 * w->bin_s) : fine};
-    e->turn_off_s = (tw_value){c->turn_off, line ? hypot(meet_u(w, &c->line, c->turn_off), 0.05 * w->bin_s) : fine};
-    const double at = isnan(c->turn_off) ? c->closing : c->turn_off;
-    const double current = interpolate(w, w->i, at);
-    e->turn_off_current_a = (tw_value){current, hypot(fabs(current) * w->scale_u, fabs(current) * 1e-3)};
+    const bool forced = e->verdict == TW_COMMUTATION_PARTIAL_ZVS || e->verdict == TW_COMMUTATION_HARD;
+    const double end = forced ? c->closing : c->line_end;
+    const double fine = closing_u(w), grid = 0.05 * w->bin_s;
+    e->turn_off_s = (tw_value){c->turn_off, line ? hypot(meet_u(w, &c->line, c->turn_off), grid) : fine};
+    e->swing_end_s = (tw_value){end, line && !forced ? hypot(meet_u(w, &c->line, end), grid) : fine};
     e->swing_time_s = minus(e->swing_end_s, e->turn_off_s);
+    if (line && !forced) {
+        e->swing_time_s.u = hypot(swing_u(w, &c->line, c->turn_off, end), 1.4 * grid);
+    }
+    TW_TRY(turn_off_current(ctx, w, c, e->verdict, e->turn_off_s.u, &e->turn_off_current_a));
     e->zero_crossing_s = (tw_value){zero.value, hypot(zero.u, w->lead_u)};
     e->zero_crossing_margin_s = minus(e->zero_crossing_s, e->swing_end_s);
     e->closing_s = (tw_value){c->closing, fine};
     e->window_shortest_s = e->window_longest_s = tw_unknown();
     if (!isnan(c->turn_off) && c->line_end < zero.value) {
-        e->window_shortest_s = (tw_value){c->line_end - c->turn_off, e->swing_time_s.u};
+        const double u = line ? swing_u(w, &c->line, c->turn_off, c->line_end) : M_SQRT2 * fine;
+        e->window_shortest_s = (tw_value){c->line_end - c->turn_off, hypot(u, 1.4 * grid)};
         e->window_longest_s = minus(e->zero_crossing_s, e->turn_off_s);
     }
-    e->forced_voltage_v = (tw_value){c->forced_v, c->forced_v > 0 ? 2.0 * w->noise_bin + 0.01 * c->forced_v : 0.0};
-    e->forced_energy_j = (tw_value){0.0, 0.0};
-    if (c->forced_v > 0) {
-        const double f = c->forced_v;
-        e->forced_energy_j.value = 0.5 * c_m.value * f * f;
-        e->forced_energy_j.u = hypot(0.5 * c_m.u * f * f, c_m.value * f * e->forced_voltage_v.u);
-    }
+    fill_forced(w, c, c_m, e);
+    return TW_OK;
 }
 
-static tw_status read_edge(tw_ctx *ctx, const view *w, double noise_i, course *c, tw_value *zero,
-                           tw_commutation *verdict) {
+static tw_status read_edge(tw_ctx *ctx, const view *w, course *c, tw_value *zero, tw_commutation *verdict) {
     TW_TRY(trace(ctx, w, c));
     if (c->line.found) {
         place_ramp(w, c);
@@ -486,11 +599,10 @@ static tw_status read_edge(tw_ctx *ctx, const view *w, double noise_i, course *c
         c->line.found = false;
         *verdict = judge_jump(w, c);
         const double at = isnan(c->closing) ? c->line_end : c->closing;
-        return find_zero(ctx, w, at, *verdict == TW_COMMUTATION_HARD || interpolate(w, w->i, at) <= 0, at, noise_i,
-                         zero);
+        return find_zero(ctx, w, at, *verdict == TW_COMMUTATION_HARD || interpolate(w, w->i, at) <= 0, at, zero);
     }
     const double corner = isnan(c->line_end) ? w->x[c->arrival] : fmin(c->line_end, w->x[c->arrival]);
-    TW_TRY(find_zero(ctx, w, c->turn_off, false, corner, noise_i, zero));
+    TW_TRY(find_zero(ctx, w, c->turn_off, false, corner, zero));
     *verdict = judge_ramp(w, zero->value, c);
     return TW_OK;
 }
@@ -509,12 +621,11 @@ static tw_value midpoint_capacitance(const tw_reveal__work *w, const view v[2], 
         return w->prior.midpoint_capacitance_f;
     }
     const double value = sum / weight;
-    return (tw_value){value, value * sqrt(1.0 / weight + v[0].scale_u * v[0].scale_u)};
+    return (tw_value){value, value * hypot(1.0 / sqrt(weight), v[0].charge_u)};
 }
 
 tw_status tw_reveal__edges(tw_ctx *ctx, const tw_reveal__work *w, const tw_reveal__solution *s,
-                           const tw_reveal__calibration *cal, const tw_reveal__fold *fold, tw_revealed *out) {
-    (void)cal;
+                           const tw_reveal__fold *fold, tw_revealed *out) {
     view v[2] = {{0}, {0}};
     course c[2];
     tw_value zero[2];
@@ -524,15 +635,15 @@ tw_status tw_reveal__edges(tw_ctx *ctx, const tw_reveal__work *w, const tw_revea
         edges[e]->rising = e == 1;
         status = view_make(ctx, w, s, fold, e == 1, &v[e]);
         if (status == TW_OK) {
-            status = read_edge(ctx, &v[e], w->noise_i / sqrt(fmax(1.0, (double)w->n / (double)fold->n)), &c[e],
-                               &zero[e], &edges[e]->verdict);
+            status = read_edge(ctx, &v[e], &c[e], &zero[e], &edges[e]->verdict);
         }
     }
     if (status == TW_OK) {
         const tw_value c_m = midpoint_capacitance(w, v, c);
         out->midpoint_capacitance_f = c[0].line.found || c[1].line.found ? c_m : tw_unknown();
-        fill_edge(&v[0], &c[0], zero[0], c_m, edges[0]);
-        fill_edge(&v[1], &c[1], zero[1], c_m, edges[1]);
+        for (int e = 0; e < 2 && status == TW_OK; e++) {
+            status = fill_edge(ctx, &v[e], &c[e], zero[e], c_m, edges[e]);
+        }
         out->commutation = tw_commutation_worse(out->falling.verdict, out->rising.verdict);
         const tw_value a = out->falling.forced_energy_j, b = out->rising.forced_energy_j;
         out->forced_commutation_energy_j = (tw_value){a.value + b.value, hypot(a.u, b.u)};

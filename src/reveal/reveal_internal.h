@@ -112,8 +112,7 @@ void tw_reveal__fold_dispose(tw_reveal__fold *fold);
 
 /* reveal_edges.c */
 tw_status tw_reveal__edges(tw_ctx *ctx, const tw_reveal__work *w, const tw_reveal__solution *s,
-                           const tw_reveal__calibration *cal, const tw_reveal__fold *fold,
-                           tw_revealed *out) TW_MUST_USE;
+                           const tw_reveal__fold *fold, tw_revealed *out) TW_MUST_USE;
 
 /* reveal_quantities.c */
 tw_status tw_reveal__quantities(tw_ctx *ctx, const tw_reveal__work *w, const tw_reveal__solution *s,

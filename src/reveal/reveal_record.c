@@ -73,12 +73,18 @@ static tw_status copy_channel(tw_ctx *ctx, const char *name, const double *in, s
     return TW_OK;
 }
 
-/* A clipped channel sits on its extreme for several samples in a row; a sine or a corner does not. */
-static size_t longest_run_at(const double *y, size_t n, double value) {
+/* A clipped channel sits on its extreme for several samples in a row; a sine or a corner does not. Returns the longest
+ * such run; where `gap` is given, marks the samples of runs over `limit` as unusable. */
+static size_t runs_at(const double *y, size_t n, double value, size_t limit, bool *gap) {
     size_t longest = 0, run = 0;
     for (size_t k = 0; k < n; k++) {
         run = y[k] == value ? run + 1 : 0;
         longest = run > longest ? run : longest;
+        if (gap != NULL && run > limit) {
+            for (size_t j = run == limit + 1 ? k - limit : k; j <= k; j++) {
+                gap[j] = true;
+            }
+        }
     }
     return longest;
 }
@@ -93,7 +99,8 @@ static double quantisation_step(const double *y, size_t n) {
 }
 
 /* The top of a sine of amplitude a stays within one step for about sqrt(2 step/a)/pi of a half period; noise breaks
- * such runs. Three times that, and at least 4 samples, is clipping. */
+ * such runs. Twice that, and more than 4 samples, is clipping. */
+#define SHORT_RUN 2
 static tw_status check_clipping(tw_ctx *ctx, const tw_reveal__work *w, const double *y, const char *name,
                                 const char *code, tw_warnings *warnings) {
     double low = INFINITY, high = -INFINITY;
@@ -104,34 +111,67 @@ static tw_status check_clipping(tw_ctx *ctx, const tw_reveal__work *w, const dou
     const double step = quantisation_step(y, w->n);
     const double natural = sqrt(2.0 * step / (0.5 * (high - low))) / TW_PI * w->period_s / w->interval_s;
     const double limit = fmax(4.0, 2.0 * natural);
-    const size_t run_low = longest_run_at(y, w->n, low), run_high = longest_run_at(y, w->n, high);
-    if ((double)(run_low > run_high ? run_low : run_high) > limit) {
+    const size_t run_low = runs_at(y, w->n, low, 0, NULL), run_high = runs_at(y, w->n, high, 0, NULL);
+    const size_t run = run_low > run_high ? run_low : run_high;
+    if ((double)run > limit) {
+        (void)runs_at(y, w->n, low, SHORT_RUN, w->gap);
+        (void)runs_at(y, w->n, high, SHORT_RUN, w->gap);
         TW_TRY(tw_warn(ctx, warnings, code,
                        "the %s channel sits on its extreme for %zu samples in a row: clipped; use a larger range", name,
-                       run_low > run_high ? run_low : run_high));
+                       run));
     }
     return TW_OK;
 }
 
 /* ---- frequency and stretch ---- */
 
+/* Cycles in the record over which a short record's frequency is looked for, and the step: a sine fit converges from
+ * half of that away. */
+#define SCAN_LEAST 0.5
+#define SCAN_MOST 4.0
+#define SCAN_STEP 0.1
+
+/* A window's main lobe is wider than the distance to its mirror image in records of few cycles: there a sine is fitted
+ * at a row of frequencies instead, and the one that leaves least counts. */
+static tw_status scan_frequency(tw_ctx *ctx, const tw_reveal__work *w, double duration_s, double *frequency_hz) {
+    double best = INFINITY;
+    for (double cycles = SCAN_LEAST; cycles < SCAN_MOST; cycles += SCAN_STEP) {
+        const double f = cycles / duration_s;
+        if (f * w->interval_s > 0.4) {
+            break;
+        }
+        tw_harmonics h;
+        TW_TRY(tw_harmonics_fit_held(ctx, w->n, w->i, w->interval_s, f, 1, &h));
+        if (h.residual_rms < best) {
+            best = h.residual_rms;
+            *frequency_hz = f;
+        }
+        tw_harmonics_dispose(&h);
+    }
+    return TW_OK;
+}
+
 static tw_status find_frequency(tw_ctx *ctx, tw_reveal__work *w) {
     double rough;
     TW_TRY(tw_spectrum_peak(ctx, w->n, w->i, w->interval_s, &rough));
     const double duration = (double)w->n * w->interval_s;
+    if (rough * duration < 0.8 * SCAN_MOST) {
+        TW_TRY(scan_frequency(ctx, w, duration, &rough));
+    }
     if (rough * duration < 0.9) {
         return tw_fail(ctx, TW_BAD_DATA, ROOM,
-                       "the record holds less than one cycle (strongest line at %.4g Hz, %.4g s long)", rough,
+                       "the record holds less than one whole cycle (strongest line at %.4g Hz, %.4g s long)", rough,
                        duration);
     }
     const double per_cycle = 1.0 / (rough * w->interval_s);
-    size_t harmonics = w->n > 300000 ? 3 : 7;
+    size_t harmonics = w->n > 300000 || rough * duration < 2.0 ? 3 : 7;
     while (harmonics > 1 && (double)harmonics > 0.4 * per_cycle) {
         harmonics--;
     }
     tw_harmonics h;
     tw_status status = tw_harmonics_fit(ctx, w->n, w->i, w->interval_s, rough, harmonics, &h);
     if (status == TW_NO_CONVERGENCE || status == TW_SINGULAR) {
+        tw_ctx_clear_error(ctx);
         return tw_fail(ctx, TW_BAD_DATA, ROOM, "no steady oscillation found in the current channel near %.4g Hz",
                        rough);
     }
