@@ -113,7 +113,9 @@ void tw_error_add_place(tw_ctx *ctx, const tw_place *place) {
 
 const char *tw_error_format(const tw_error *error, char *out, size_t out_size) {
     char where[400] = "";
-    if (error->file[0] != '\0' && error->line > 0) {
+    if (error->file[0] != '\0' && error->line > 0 && error->column == 0) {
+        (void)snprintf(where, sizeof where, "%s:%zu: ", error->file, error->line);
+    } else if (error->file[0] != '\0' && error->line > 0) {
         (void)snprintf(where, sizeof where, "%s:%zu:%zu: ", error->file, error->line, error->column);
     } else if (error->file[0] != '\0') {
         (void)snprintf(where, sizeof where, "%s: ", error->file);
