@@ -79,8 +79,16 @@ static tw_status set_quantity(tw_ctx *ctx, tw_rig *rig, size_t index, const char
                               tw_unit_quantity(row->unit), range);
         }
     } else if (v.value < row->low || v.value > row->high || (row->below_high && v.value >= row->high)) {
-        return tw_fail_at(ctx, TW_OUT_OF_RANGE, "rig", origin, "found %s; expected %s, %s",
-                          tw_quote(text, length, quote), tw_unit_quantity(row->unit), range);
+        char bare[TW_QUANTITY_TEXT + 16] = "";
+        if (length > 0 && text[length - 1] >= '0' && text[length - 1] <= '9' && row->unit != TW_UNIT_NONE) {
+            /* a forgotten prefix is the likeliest slip */
+            char read_as[TW_QUANTITY_TEXT];
+            const tw_quantity plain = tw_quantity_of(tw_exactly(v.value), row->unit);
+            (void)tw_quantity_format(&plain, read_as);
+            (void)snprintf(bare, sizeof bare, ", which is %s", read_as);
+        }
+        return tw_fail_at(ctx, TW_OUT_OF_RANGE, "rig", origin, "found %s%s; expected %s, %s",
+                          tw_quote(text, length, quote), bare, tw_unit_quantity(row->unit), range);
     } else if (row->type == TW_RIG_KEY_PLAIN && q.spread_kind != TW_SPREAD_NONE) {
         return tw_fail_at(ctx, TW_BAD_DATA, "rig", origin, "found %s; expected a number without uncertainty",
                           tw_quote(text, length, quote));

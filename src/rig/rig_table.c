@@ -208,9 +208,18 @@ const char *tw_rig__suggest(const char *path) {
 const char *tw_rig__hint(const char *path, char *out, size_t out_size) {
     const char *near = tw_rig__suggest(path);
     out[0] = '\0';
-    if (near != NULL) {
-        (void)snprintf(out, out_size, "; did you mean %s?", near);
+    if (near == NULL) {
+        return out;
     }
+    /* where only the section is missing, the key may stand in several */
+    const char *last = strrchr(near, '.');
+    const char *other = NULL;
+    for (size_t i = 0; i < N_ROWS && strchr(path, '.') == NULL && last != NULL; i++) {
+        const char *end = strrchr(ROWS[i].name, '.');
+        other = end != NULL && strcmp(end, last) == 0 && strcmp(ROWS[i].name, near) != 0 ? ROWS[i].name : other;
+    }
+    (void)snprintf(out, out_size, "; did you mean %s%s%s?", near, other != NULL ? " or " : "",
+                   other != NULL ? other : "");
     return out;
 }
 
