@@ -34,9 +34,15 @@ void report__text_emphasis(tw_text *out, const tw_report_text_opts *opts, report
     tw_text_addf(out, "%s%s%s", on ? CODES[kind] : "", text, on ? "\033[0m" : "");
 }
 
+void report__text_clean(tw_text *out, const char *text) {
+    for (const char *c = text; *c != '\0'; c++) {
+        tw_text_append(out, (unsigned char)*c < 0x20 || *c == 0x7F ? "?" : c, 1);
+    }
+}
+
 void report__text_pad(tw_text *out, const char *text, size_t width) {
     const size_t n = tw_utf8_count(text, strlen(text));
-    tw_text_add(out, text);
+    report__text_clean(out, text);
     for (size_t i = n; i < width; i++) {
         tw_text_append(out, " ", 1);
     }
@@ -55,7 +61,9 @@ static void wrap_from(tw_text *out, size_t column, size_t indent, const char *te
             fresh = true;
         }
         tw_text_add(out, fresh ? "" : " ");
-        tw_text_append(out, word, bytes);
+        for (size_t k = 0; k < bytes; k++) {
+            tw_text_append(out, (unsigned char)word[k] < 0x20 || word[k] == 0x7F ? "?" : word + k, 1);
+        }
         column += width + (fresh ? 0 : 1);
         fresh = false;
         word += bytes;
@@ -207,8 +215,9 @@ tw_status tw_report_text_reading(tw_ctx *ctx, const tw_reading *reading, const t
     tw_text_dispose(&line);
     TW_TRY(status);
 
-    tw_text_add(out, reading->title[0] != '\0' ? reading->title : "Untitled rig");
-    tw_text_addf(out, reading->kind == TW_READING_FORECAST ? ", forecast" : ", measured from %s", reading->source);
+    report__text_clean(out, reading->title[0] != '\0' ? reading->title : "Untitled rig");
+    tw_text_add(out, reading->kind == TW_READING_FORECAST ? ", forecast" : ", measured from ");
+    report__text_clean(out, reading->source);
     bool stated = false;
     for (size_t i = 0; i < reading->n_fields; i++) {
         stated = stated || reading->fields[i].value.u > 0;

@@ -10,6 +10,8 @@ typedef enum report__emphasis { REPORT_BOLD, REPORT_GOOD, REPORT_DOUBTFUL, REPOR
 
 /* The text, marked up where the caller asked for it. */
 void report__text_emphasis(tw_text *out, const tw_report_text_opts *opts, report__emphasis kind, const char *text);
+/* Text of unknown origin: what would steer the terminal becomes '?'. The functions below do the same. */
+void report__text_clean(tw_text *out, const char *text);
 /* The text, filled up with spaces to `width` characters. */
 void report__text_pad(tw_text *out, const char *text, size_t width);
 /* The text broken at spaces, continued below `indent`, and a line end. */

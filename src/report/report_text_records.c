@@ -24,12 +24,19 @@ static void put_capture_row(const tw_capture_channel *c, size_t samples, size_t 
 
 tw_status tw_report_text_capture(tw_ctx *ctx, const tw_capture *capture, const tw_report_text_opts *opts,
                                  tw_text *out) {
-    (void)ctx;
     char interval[TW_QUANTITY_TEXT], start[TW_QUANTITY_TEXT], length[TW_QUANTITY_TEXT];
     report__format_set(capture->sample_interval_s, "s", interval);
     report__format_set(capture->start_time_s, "s", start);
     report__format_set(capture->sample_interval_s * (double)capture->samples, "s", length);
-    report__text_emphasis(out, opts, REPORT_BOLD, capture->source);
+    tw_text source;
+    tw_text_init(ctx, &source, sizeof capture->source + 1);
+    report__text_clean(&source, capture->source);
+    const tw_status cleaned = source.status;
+    if (cleaned == TW_OK) {
+        report__text_emphasis(out, opts, REPORT_BOLD, tw_text_string(&source));
+    }
+    tw_text_dispose(&source);
+    TW_TRY(cleaned);
     tw_text_addf(out, "\n  %zu samples every %s, %s in all, first at %s\n", capture->samples, interval, length, start);
     if (capture->understood[0] != '\0') {
         tw_text_add(out, "  ");

@@ -252,6 +252,34 @@ static void a_rehearsal_suggests_ranges(void **state) {
     tw_rehearsal_dispose(&rehearsal);
 }
 
+/* A file name may hold anything, a channel's name comes from a file. */
+static void nothing_steers_the_terminal(void **state) {
+    tw_ctx *ctx = *state;
+    tw_reading reading;
+    tw_capture capture;
+    tw_capture_channel channels[2];
+    double values[2][5];
+    tw_text text;
+    const fixture_opts opts = {TW_READING_ANALYSIS, TW_COMMUTATION_FULL_ZVS, TW_COMMUTATION_FULL_ZVS};
+    fixture_reading(ctx, &opts, &reading);
+    fixture_capture(&capture, channels, values);
+    (void)snprintf(reading.source, sizeof reading.source, "a\033[31m\nb.csv");
+    (void)snprintf(capture.source, sizeof capture.source, "a\033[31m\nb.csv");
+    (void)snprintf(channels[0].name, sizeof channels[0].name, "\033]0;x\a");
+    tw_text_init(ctx, &text, 1 << 20);
+    assert_ok(tw_warn(ctx, &capture.warnings, "odd", "channel \033[2J is odd"), ctx);
+    assert_ok(tw_report_text_reading(ctx, &reading, NULL, &text), ctx);
+    assert_ok(tw_report_text_capture(ctx, &capture, NULL, &text), ctx);
+    assert_contains(&text, "measured from a?[31m?b.csv (u:");
+    assert_contains(&text, "a?[31m?b.csv\n  5 samples");
+    assert_contains(&text, "?]0;x?");
+    assert_contains(&text, "channel ?[2J is odd");
+    assert_null(strchr(text.data, '\033'));
+    tw_text_dispose(&text);
+    tw_warnings_dispose(&capture.warnings);
+    tw_reading_dispose(&reading);
+}
+
 static void memory_may_run_out_anywhere(void **state) {
     tw_ctx *ctx = *state;
     tw_reading reading;
@@ -290,6 +318,7 @@ int main(void) {
         cmocka_unit_test(emphasis_only_on_request),
         cmocka_unit_test(a_capture_says_what_was_understood),
         cmocka_unit_test(a_rehearsal_suggests_ranges),
+        cmocka_unit_test(nothing_steers_the_terminal),
         cmocka_unit_test(memory_may_run_out_anywhere),
     };
     return cmocka_run_group_tests(tests, make_context, drop_context);
