@@ -25,7 +25,7 @@ static tw_status take(tw_ctx *ctx, const need *needs, size_t n) {
     for (size_t k = 0; k < n; k++) {
         if (!tw_is_known(needs[k].value)) {
             return TW_STUDY_FAIL_KEY(ctx, TW_NEEDS_OPTION, needs[k].key,
-                                     "not known, but the forecast needs it: give it in the rig or with --set");
+                                     "not known, but needed for this: give it in the rig or with --set");
         }
         *needs[k].out = needs[k].value.value;
     }
