@@ -125,8 +125,8 @@ int app_end(int status);
 /* Loads the rig with the --set overrides. */
 tw_status app_load_rig(app *a, const char *path, tw_rig *out) TW_MUST_USE;
 
-/* Whether the files that the options name can be put in place at all. */
-tw_status app_check_outputs(app *a) TW_MUST_USE;
+/* Whether the files that the options name can be put in place at all, and stand for what they seem to. */
+tw_status app_check_files(app *a) TW_MUST_USE;
 
 /* What --plot, --report and --csv ask for, then the reading itself as text or JSON. */
 int app_show_reading(app *a, const tw_reading *reading);

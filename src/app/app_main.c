@@ -59,7 +59,7 @@ static int run(app *a, int argc, char **argv) {
     if (a->args.help) {
         return app_cmd_help(a);
     }
-    return app_check_outputs(a) == TW_OK ? command->run(a) : app_failure(a);
+    return app_check_files(a) == TW_OK ? command->run(a) : app_failure(a);
 }
 
 int main(int argc, char **argv) {

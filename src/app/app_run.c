@@ -11,6 +11,14 @@
 /* Far above any text this program prints. */
 #define MOST_TEXT ((size_t)256 << 20)
 
+/* One line for the terminal: what a file name may hold beyond text becomes '?'. */
+static void print_line(const char *text) {
+    for (const char *c = text; *c != '\0'; c++) {
+        (void)fputc((unsigned char)*c < 0x20 || *c == 0x7F ? '?' : *c, stderr);
+    }
+    (void)fputc('\n', stderr);
+}
+
 int app_usage_error(const app *a, const char *format, ...) {
     char message[700];
     va_list list;
@@ -27,7 +35,8 @@ int app_failure(app *a) {
     const tw_error *error = tw_ctx_error(a->ctx);
     char text[1024];
     app_clear_bar(a);
-    (void)fprintf(stderr, "tankwright: %s\n", tw_error_format(error, text, sizeof text));
+    (void)fputs("tankwright: ", stderr);
+    print_line(tw_error_format(error, text, sizeof text));
     return strncmp(error->file, "--set ", 6) == 0 ? APP_USAGE : APP_FAILED; /* a wrong override is wrong usage */
 }
 
@@ -43,7 +52,8 @@ int app_rig_failure(app *a, const char *rig_path) {
 void app_warnings(app *a, const tw_warnings *warnings) {
     app_clear_bar(a);
     for (size_t k = 0; k < warnings->count; k++) {
-        (void)fprintf(stderr, "tankwright: warning: %s\n", warnings->items[k].message);
+        (void)fputs("tankwright: warning: ", stderr);
+        print_line(warnings->items[k].message);
     }
 }
 
@@ -112,9 +122,35 @@ static tw_status check_output(app *a, const char *path) {
                       S_ISDIR(info.st_mode) ? "it is a folder" : "it is not a plain file");
 }
 
-tw_status app_check_outputs(app *a) {
+static bool same_file(const char *one, const char *other) {
+    struct stat a, b;
+    return one != NULL && other != NULL && stat(one, &a) == 0 && stat(other, &b) == 0 && a.st_dev == b.st_dev &&
+           a.st_ino == b.st_ino;
+}
+
+/* What is read must not be written over, and a record given twice is a slip of the hand. */
+static tw_status check_inputs(app *a, const char *output) {
+    const app_list *inputs = &a->args.operands;
+    for (size_t k = 0; k <= inputs->count; k++) {
+        const char *input = k < inputs->count ? inputs->items[k] : a->args.rig;
+        if (same_file(output, input)) {
+            const tw_place place = {.file = output};
+            return tw_fail_at(a->ctx, TW_BAD_ARGUMENT, "app", &place, "would be written over, but it is read here");
+        }
+        for (size_t other = 0; other < k; other++) {
+            if (same_file(input, inputs->items[other])) {
+                const tw_place place = {.file = input};
+                return tw_fail_at(a->ctx, TW_BAD_ARGUMENT, "app", &place, "the same file is given twice");
+            }
+        }
+    }
+    return TW_OK;
+}
+
+tw_status app_check_files(app *a) {
     const char *paths[] = {a->args.plot, a->args.report, a->args.csv, a->args.output};
     for (size_t k = 0; k < 4; k++) {
+        TW_TRY(check_inputs(a, paths[k]));
         TW_TRY(check_output(a, paths[k]));
         for (size_t other = 0; other < k; other++) {
             if (paths[k] != NULL && paths[other] != NULL && strcmp(paths[k], paths[other]) == 0) {
