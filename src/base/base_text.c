@@ -1,9 +1,7 @@
-/* Growing text, warnings, numbers as text. */
+/* Growing text, warnings, numbers to text. */
 #include "tankwright/base.h"
 
-#include <locale.h>
 #include <math.h>
-#include <stdlib.h>
 #include <string.h>
 
 void tw_text_init(tw_ctx *ctx, tw_text *text, size_t limit) {
@@ -125,102 +123,7 @@ void tw_warnings_dispose(tw_warnings *list) {
     *list = (tw_warnings){NULL, 0};
 }
 
-/* ---- numbers ---- */
-
-static bool is_digit(char c) {
-    return c >= '0' && c <= '9';
-}
-
-/* Length of the decimal number at the start of the text, 0 where there is none. Also gives its digits as
- * an integer and a power of ten when at most 19 significant digits are there. */
-static size_t scan_number(const char *s, size_t length, bool *negative, uint64_t *digits, int *exponent, bool *exact) {
-    size_t i = 0;
-    bool any = false;
-    int significant = 0;
-    int power = 0;
-    *negative = false;
-    *digits = 0;
-    if (i < length && (s[i] == '+' || s[i] == '-')) {
-        *negative = s[i] == '-';
-        i++;
-    }
-    bool after_point = false;
-    for (; i < length; i++) {
-        if (s[i] == '.' && !after_point) {
-            after_point = true;
-            continue;
-        }
-        if (!is_digit(s[i])) {
-            break;
-        }
-        any = true;
-        if (significant < 19) {
-            *digits = *digits * 10 + (uint64_t)(s[i] - '0');
-            if (*digits != 0) {
-                significant++;
-            }
-            power -= after_point ? 1 : 0;
-        } else {
-            significant++; /* more digits than 64 bits hold: the slow path decides */
-            power += after_point ? 0 : 1;
-        }
-    }
-    if (!any) {
-        return 0;
-    }
-    *exact = significant <= 19;
-    if (i < length && (s[i] == 'e' || s[i] == 'E')) {
-        size_t j = i + 1;
-        bool minus = false;
-        if (j < length && (s[j] == '+' || s[j] == '-')) {
-            minus = s[j] == '-';
-            j++;
-        }
-        if (j < length && is_digit(s[j])) {
-            int e = 0;
-            for (; j < length && is_digit(s[j]); j++) {
-                e = e < 100000 ? e * 10 + (s[j] - '0') : e;
-            }
-            power += minus ? -e : e;
-            i = j;
-        }
-    }
-    *exponent = power;
-    return i;
-}
-
-size_t tw_parse_number(const char *text, size_t length, double *out) {
-    static const double POWERS[] = {1e0,  1e1,  1e2,  1e3,  1e4,  1e5,  1e6,  1e7,  1e8,  1e9,  1e10, 1e11,
-                                    1e12, 1e13, 1e14, 1e15, 1e16, 1e17, 1e18, 1e19, 1e20, 1e21, 1e22};
-    bool negative, exact;
-    uint64_t digits;
-    int exponent = 0;
-    const size_t used = scan_number(text, length, &negative, &digits, &exponent, &exact);
-    if (used == 0) {
-        return 0;
-    }
-    /* Both operands exact in binary: one rounding, hence the correctly rounded result (W. D. Clinger, "How
-     * to read floating point numbers accurately", PLDI 1990). */
-    if (exact && digits <= (UINT64_C(1) << 53) && exponent >= -22 && exponent <= 22) {
-        const double d = (double)digits;
-        const double v = exponent < 0 ? d / POWERS[-exponent] : d * POWERS[exponent];
-        *out = negative ? -v : v;
-        return used;
-    }
-    char copy[1100]; /* a double has at most 767 significant digits; longer text is cut below that */
-    if (used >= sizeof copy) {
-        return 0;
-    }
-    memcpy(copy, text, used);
-    copy[used] = '\0';
-    const locale_t c_locale = newlocale(LC_ALL_MASK, "C", (locale_t)0);
-    if (c_locale == (locale_t)0) {
-        return 0;
-    }
-    *out = strtod_l(copy, NULL, c_locale);
-    freelocale(c_locale);
-    return used;
-}
+/* ---- numbers (reading them: base_number.c) ---- */
 
 size_t tw_format_number(double value, char *out) {
     int n = 0;
