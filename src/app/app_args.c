@@ -84,12 +84,13 @@ static int set_quantity(app *a, const app_option *option, const char *text, doub
         return bad_value(a, option, text, "no uncertainty is expected here");
     }
     if (!(q.value >= option->low && q.value <= option->high)) {
-        char why[2 * TW_QUANTITY_TEXT + 20], low[TW_QUANTITY_TEXT], high[TW_QUANTITY_TEXT];
+        char why[3 * TW_QUANTITY_TEXT + 24], low[TW_QUANTITY_TEXT], high[TW_QUANTITY_TEXT], found[TW_QUANTITY_TEXT];
         const tw_quantity ends[2] = {tw_quantity_of(tw_exactly(option->low), option->unit),
                                      tw_quantity_of(tw_exactly(option->high), option->unit)};
         (void)tw_quantity_format(&ends[0], low);
         (void)tw_quantity_format(&ends[1], high);
-        (void)snprintf(why, sizeof why, "expected %s to %s", low, high);
+        (void)tw_quantity_format(&q, found);
+        (void)snprintf(why, sizeof why, "that is %s; expected %s to %s", found, low, high);
         return bad_value(a, option, text, why);
     }
     *out = q.value;

@@ -59,7 +59,12 @@ static int run(app *a, int argc, char **argv) {
     if (a->args.help) {
         return app_cmd_help(a);
     }
-    return app_check_files(a) == TW_OK ? command->run(a) : app_failure(a);
+    const tw_status files = app_check_files(a);
+    if (files == TW_OK) {
+        return command->run(a);
+    }
+    const int failed = app_failure(a);
+    return files == TW_BAD_ARGUMENT ? APP_USAGE : failed;
 }
 
 int main(int argc, char **argv) {
