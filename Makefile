@@ -17,8 +17,9 @@ demo: build ## install what is missing, build, read the example capture
 	@echo "\$$ tankwright analyse $(EXAMPLE)/soft.csv --rig $(EXAMPLE)/rig.yaml --report report.html --plot waveforms.svg"
 	@$(PROGRAM) analyse $(EXAMPLE)/soft.csv --rig $(EXAMPLE)/rig.yaml --report report.html --plot waveforms.svg
 	@echo
-	@echo "The report is in $(CURDIR)/report.html"
-	@echo "the waveforms in $(CURDIR)/waveforms.svg"
+	@echo "Open with a browser: $(CURDIR)/report.html"
+	@echo "or the drawing alone: $(CURDIR)/waveforms.svg"
+	@echo "What it all means, step by step: docs/tutorial.md"
 
 build:
 	@tools/bootstrap demo
