@@ -279,6 +279,15 @@ const tw_metal *tw_metal_at(size_t idx);         /* NULL beyond the end */
 const tw_metal *tw_metal_find(const char *name); /* NULL when unknown */
 double tw_metal_conductivity(const tw_metal *m, double temperature_c);
 
+/* A layer of the metal at its temperature; permeability NaN: geometric mean of its range at hob fields. */
+tw_layer tw_metal_layer(const tw_metal *m, double thickness_m, double temperature_c, double relative_permeability);
+
+/* Typical pan bottoms, common practice without source: "aluminium", "steel", "enamelled-steel", "cast-iron",
+ * "stainless", "stainless-ferritic", "clad". false: unknown name, *out untouched. */
+size_t tw_pan_count(void);
+const char *tw_pan_name(size_t idx); /* NULL beyond the end */
+bool tw_pan_preset(const char *name, double temperature_c, tw_stack *out);
+
 /* ---- saturation ----------------------------------------------------------------------------------- */
 
 typedef enum tw_saturation_law {
@@ -294,10 +303,10 @@ typedef struct tw_saturation {
 
 double tw_froehlich_permeability(double initial_permeability, double saturation_t, double h_peak_a_m);
 
-/* Complex permeability mu' - j mu'' whose half space has the limiting theory's surface impedance
- * (16/(3 pi s d))(1 + j/2), d = sqrt(2 H / (w s B_s)). */
-void tw_limiting_permeability(double saturation_t, double conductivity_s_m, double w_rad_s, double h_peak_a_m,
-                              double *real_part, double *loss_part);
+/* Complex permeability mu' - j mu'' = 128/(9 pi^2) B_s/(mu0 H) (1 - 0.75 j), whose half space has the limiting theory's
+ * surface impedance (16/(3 pi s d))(1 + j/2), d = sqrt(2 H/(w s B_s)), at any frequency and conductivity. mu' is held
+ * at 1 where H exceeds the theory's range. */
+void tw_limiting_permeability(double saturation_t, double h_peak_a_m, double *real_part, double *loss_part);
 
 typedef struct tw_coil_saturated {
     tw_coil_z z;

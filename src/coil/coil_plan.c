@@ -11,6 +11,7 @@
 #define PANEL_PHASE 6.0
 #define FAR_DECAY 18.0
 #define MOST_PHASE 6000.0
+#define N_START 5 /* shrinking panels towards a = 0 */
 
 static const double XK[11] = {0.995657163025808080735527280689003,
                               0.973906528517171720077964012084452,
@@ -68,12 +69,12 @@ static void place_nodes(tw_coil_plan *plan, size_t panel, double low, double hig
 }
 
 static void place_panels(tw_coil_plan *plan, double length) {
-    static const double START[5] = {0.0, 1.0 / 512.0, 1.0 / 64.0, 1.0 / 8.0, 1.0};
+    static const double START[N_START + 1] = {0.0, 1.0 / 512.0, 1.0 / 64.0, 1.0 / 10.0, 0.4, 1.0};
     for (size_t p = 0; p < plan->n_panels; p++) {
-        if (p < 4) {
+        if (p < N_START) {
             place_nodes(plan, p, START[p] * length, START[p + 1] * length);
         } else {
-            place_nodes(plan, p, (double)(p - 3) * length, (double)(p - 2) * length);
+            place_nodes(plan, p, (double)(p - N_START + 1) * length, (double)(p - N_START + 2) * length);
         }
     }
 }
@@ -134,7 +135,7 @@ static tw_status fill(tw_ctx *ctx, tw_coil_plan *plan, const tw_winding *w) {
         nearest = fmin(nearest, plan->below_gap_m + wire);
     }
     const double far = fmin(nearest > 0.0 ? FAR_DECAY / nearest : INFINITY, MOST_PHASE / radius);
-    plan->n_panels = 4 + (size_t)ceil(fmax(far / length, 4.0));
+    plan->n_panels = N_START + (size_t)ceil(fmax(far / length, 4.0));
     const size_t n = plan->n_panels * TW_COIL__NODES;
     double *block = tw_alloc(ctx, 6 * n + 2 * (plan->n_panels + 1), sizeof *block);
     if (block == NULL) {

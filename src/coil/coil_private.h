@@ -146,6 +146,11 @@ typedef struct tw_waves {
     cx *u, *d, *gu, *gl; /* one allocation, at u */
 } tw_waves;
 
+/* Without a pan its gap means nothing: infinitely far keeps the formulas. */
+static inline double tw_coil__gap(const tw_stack *pan, double gap_m) {
+    return pan == NULL || pan->n_layers == 0 ? INFINITY : gap_m;
+}
+
 tw_status tw_coil__check_call(tw_ctx *ctx, const tw_coil_plan *plan, const tw_stack *pan, double gap_m,
                               double frequency_hz);
 tw_status tw_coil__waves_make(tw_ctx *ctx, const tw_coil_plan *plan, const tw_stack *pan, double gap_m,

@@ -12,6 +12,8 @@
 /* The sum stops where the rest is below this part of the tolerance, so that small losses beside large reactances keep
  * their digits. */
 #define CUT_SHARE 1e-3
+/* exp(-UNSEEN) cannot be seen beside 1. */
+#define UNSEEN 37.0
 
 typedef struct panel_reflection {
     cx up[TW_COIL__NODES], low[TW_COIL__NODES];
@@ -28,9 +30,10 @@ typedef struct sums {
 static void reflect_panel(const tw_coil_plan *plan, const tw_stack_at *pan, const tw_stack_at *low, size_t p,
                           panel_reflection *g) {
     const double *a = plan->a + p * TW_COIL__NODES;
+    const bool still = plan->below_still || 2.0 * a[0] * plan->still_depth_m > UNSEEN;
     for (size_t k = 0; k < TW_COIL__NODES; k++) {
         g->up[k] = tw_coil__reflect(pan, a[k]);
-        g->low[k] = plan->below_still ? cx_of(plan->still[p * TW_COIL__NODES + k], 0.0) : tw_coil__reflect(low, a[k]);
+        g->low[k] = still ? cx_of(plan->still[p * TW_COIL__NODES + k], 0.0) : tw_coil__reflect(low, a[k]);
     }
 }
 
@@ -149,19 +152,14 @@ tw_status tw_coil__check_call(tw_ctx *ctx, const tw_coil_plan *plan, const tw_st
     return TW_OK;
 }
 
-/* Without a pan its gap means nothing; infinitely far keeps the formulas. */
-static double real_gap(const tw_stack *pan, double gap_m) {
-    return pan == NULL || pan->n_layers == 0 ? 1e3 : gap_m;
-}
-
 tw_status tw_coil_solve(tw_ctx *ctx, const tw_coil_plan *plan, const tw_stack *pan, double gap_m, double frequency_hz,
                         tw_coil_z *out) {
     TW_TRY(tw_coil__check_call(ctx, plan, pan, gap_m, frequency_hz));
-    const double w = 2.0 * TW_PI * frequency_hz, gap = real_gap(pan, gap_m);
+    const double w = 2.0 * TW_PI * frequency_hz, gap = tw_coil__gap(pan, gap_m);
     const tw_stack_at up = tw_coil__stack_at(pan, w), low = tw_coil__stack_at(&plan->below, w);
     sums s = {0};
     size_t p = 0;
-    for (; p < plan->n_panels && !(p > 4 && enough(plan, p, gap, &s)); p++) {
+    for (; p < plan->n_panels && !(p > 5 && enough(plan, p, gap, &s)); p++) {
         panel_reflection g;
         reflect_panel(plan, &up, &low, p, &g);
         add_panel(plan, p, &g, gap, &s);
@@ -189,10 +187,10 @@ tw_status tw_coil_solve_table(tw_ctx *ctx, const tw_coil_plan *plan, const tw_st
             if (status != TW_OK) {
                 break;
             }
-            const double gap = real_gap(pan, gap_m[k]);
+            const double gap = tw_coil__gap(pan, gap_m[k]);
             sums s = {0};
             size_t p = 0;
-            for (; p < plan->n_panels && !(p > 4 && enough(plan, p, gap, &s)); p++) {
+            for (; p < plan->n_panels && !(p > 5 && enough(plan, p, gap, &s)); p++) {
                 if (p == ready) {
                     reflect_panel(plan, &up, &low, p, &g[p]);
                     ready++;
