@@ -8,6 +8,7 @@
 #include "tankwright/base.h"
 #include "tankwright/capture.h"
 #include "tankwright/circuit.h"
+#include "tankwright/plan.h"
 #include "tankwright/rig.h"
 
 /* ---- the reading: what forecast predicts and analyse measures, under the same names ---------------- */
@@ -144,5 +145,111 @@ tw_status tw_study_capture(tw_ctx *ctx, const tw_rig *rig, const char *const *pa
  * with the warnings gathered until then. */
 tw_status tw_study_analyse(tw_ctx *ctx, const tw_rig *rig, const char *const *paths, size_t n_paths,
                            const tw_capture_opts *opts, tw_reading *out) TW_MUST_USE;
+
+/* ---- maps ------------------------------------------------------------------------------------------ */
+
+typedef struct tw_map_opts {
+    /* One or two axes, each "KEY=FROM..TO", "KEY=FROM..TO:POINTS", "KEY=FROM..TO:POINTS:log" or "KEY=VALUE", with a
+     * numeric rig key that shapes the operating point. None is legal with a target: the frequency, about resonance. */
+    const char *const *along;
+    size_t n_along;
+    const char *target;         /* "real_power=1200 W", or NULL: where along the (only) axis a result takes a value */
+    const char *const *columns; /* result names asked for; a basic set is always there */
+    size_t n_columns;
+    bool all_columns;
+    unsigned threads; /* 0: as many as the machine has */
+} tw_map_opts;
+
+tw_map_opts tw_map_opts_default(void);
+
+typedef struct tw_map_axis {
+    const char *key, *label, *unit; /* "bridge.frequency", "switching frequency", "Hz"; static */
+    bool logarithmic;
+    size_t n;
+    double *values; /* [n], ascending; the map's */
+} tw_map_axis;
+
+typedef struct tw_map_column {
+    const char *key, *label, *unit; /* static */
+    bool asked;                     /* by the options, or part of the basic set where they ask for none */
+    double *values;                 /* [n_points], NaN where it does not exist; the map's */
+} tw_map_column;
+
+/* One place along the axis where the target is met. */
+typedef struct tw_map_solution {
+    double at;
+    bool inductive; /* above resonance */
+    tw_commutation commutation;
+    tw_field fields[TW_PLAN_COLUMN_COUNT];
+    size_t n_fields;
+} tw_map_solution;
+
+typedef struct tw_map {
+    char title[200];
+    size_t n_axes;
+    tw_map_axis axes[TW_PLAN_AXES];
+    size_t n_points; /* product of the axes' lengths; axis 0 varies fastest */
+    tw_map_column columns[TW_PLAN_COLUMN_COUNT];
+    size_t n_columns;
+    unsigned char *commutation; /* [n_points] of tw_commutation */
+    size_t n_failed;            /* points without a solution; a warning tells the first */
+
+    /* one axis only */
+    tw_plan_region *regions; /* stretches of one verdict, borders exact */
+    size_t n_regions;
+    double resonance_at; /* where the switching meets the resonance; NaN: nowhere on the axis */
+
+    /* with a target */
+    bool has_target;
+    tw_field target; /* name and wanted value */
+    double least, least_at, most, most_at;
+    tw_map_solution *solutions; /* ascending */
+    size_t n_solutions, recommended; /* recommended = n_solutions: none lies above resonance */
+
+    tw_warnings warnings;
+} tw_map;
+
+/* Values of the rig are taken as they stand, without their uncertainties. *out goes to the caller (tw_map_dispose).
+ * Errors name the option as their place. TW_OUT_OF_RANGE without an option as the place: the target is not met. */
+tw_status tw_study_map(tw_ctx *ctx, const tw_rig *rig, const tw_map_opts *opts, tw_map *out) TW_MUST_USE;
+void tw_map_dispose(tw_map *map);
+
+/* The column of that key, or NULL. */
+const tw_map_column *tw_map_find_column(const tw_map *map, const char *key);
+
+/* ---- state plane ----------------------------------------------------------------------------------- */
+
+/* Who conducts. */
+typedef enum tw_conduction {
+    TW_CONDUCTS_NONE, /* the midpoint swings */
+    TW_CONDUCTS_HIGH_TRANSISTOR,
+    TW_CONDUCTS_HIGH_DIODE,
+    TW_CONDUCTS_LOW_TRANSISTOR,
+    TW_CONDUCTS_LOW_DIODE,
+    TW_CONDUCTS_COUNT
+} tw_conduction;
+
+const char *tw_conduction_label(tw_conduction who); /* "high transistor" */
+
+typedef struct tw_plane_instant {
+    const char *label; /* "high gate off", ... */
+    double x, y;
+} tw_plane_instant;
+
+/* One period in the state plane: x the AC part of the capacitor voltage, y the coil current times z0, both over half the
+ * rail. Undamped, a conducting device holds the point on a circle about (1, 0) or (-1, 0). */
+typedef struct tw_plane {
+    char title[200];
+    double half_rail_v, z0_ohm; /* z0: the capacitor's reactance at resonance */
+    size_t n_points;
+    double *x, *y;           /* [n_points]; the last point is the first */
+    unsigned char *conducts; /* [n_points] of tw_conduction: from this point to the next */
+    tw_plane_instant instants[8];
+    size_t n_instants;
+} tw_plane;
+
+/* From a forecast with its curves. TW_BAD_DATA where it has no resonance or no curves. *out goes to the caller. */
+tw_status tw_study_plane(tw_ctx *ctx, const tw_reading *forecast, tw_plane *out) TW_MUST_USE;
+void tw_plane_dispose(tw_plane *plane);
 
 #endif

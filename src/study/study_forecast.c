@@ -96,13 +96,7 @@ static tw_status add_waves(tw_ctx *ctx, const tw_steady *steady, bool with_pan, 
 /* What the person should know about the prediction itself. */
 static tw_status add_warnings(tw_ctx *ctx, const tw_rig *rig, const tw_half_bridge *stage, const tw_operating_point *p,
                               tw_warnings *list) {
-    if (rig->supply.kind == TW_SUPPLY_MAINS && !tw_is_known(rig->recorder.rail_voltage_v)) {
-        TW_TRY(
-            tw_warn(ctx, list, "rail_at_crest",
-                    "the rail is taken constant at the crest of the mains, %.0f V: between crests and under load it is "
-                    "lower; recorder.rail_voltage sets another",
-                    stage->rail_v));
-    }
+    TW_TRY(tw_study__warn_rail(ctx, rig, stage->rail_v, list));
     if (stage->frequency_hz < p->resonant_frequency_hz) {
         TW_TRY(
             tw_warn(ctx, list, "below_resonance",

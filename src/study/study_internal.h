@@ -2,6 +2,7 @@
 #ifndef TW_STUDY_INTERNAL_H
 #define TW_STUDY_INTERNAL_H
 
+#include "tankwright/plan.h"
 #include "tankwright/reveal.h"
 #include "tankwright/study.h"
 
@@ -106,6 +107,9 @@ tw_status tw_study__add_wave(tw_ctx *ctx, tw_wave *waves, size_t *n_waves, size_
 /* The key, label and unit of a signal's curve, without values. */
 tw_wave tw_study__wave(tw_signal signal);
 
+/* A field of that key, from the table of results or else of edges; key NULL where there is none. */
+tw_field tw_study__field(const char *key, double value);
+
 /* Label in plain words: "midpoint voltage". */
 const char *tw_study__signal_label(tw_signal signal);
 
@@ -124,6 +128,50 @@ tw_status tw_study__transformer(tw_ctx *ctx, const tw_rig *rig, tw_transformer *
 /* Fields, edges and marks of an operating point; allocates nothing. */
 void tw_study__read_point(const tw_rig *rig, const tw_half_bridge *stage, const tw_operating_point *point,
                           tw_reading *out);
+
+/* The numbers of a rig that shape its operating point. */
+typedef struct tw_study__knob {
+    const char *key, *label;
+    size_t offset; /* of the tw_value in a tw_rig */
+    size_t recipe; /* of the double in a tw_study__recipe */
+} tw_study__knob;
+
+/* NULL beyond the last. */
+const tw_study__knob *tw_study__knob_at(size_t index);
+const tw_study__knob *tw_study__find_knob(const char *key);
+
+/* A stage in the making: what a knob turns, so that a point of a map costs no look at the rig. */
+typedef struct tw_study__recipe {
+    tw_half_bridge stage; /* all but the load */
+    tw_pan_kind pan;
+    double supply_v, rail_per_supply; /* the rail follows the supply where rail_per_supply > 0 */
+    double coil_h, coil_ohm, coupling, pan_ohm, pan_h;
+} tw_study__recipe;
+
+/* The rig must give a stage already (tw_study_stage). */
+tw_status tw_study__recipe_make(tw_ctx *ctx, const tw_rig *rig, tw_study__recipe *out) TW_MUST_USE;
+void tw_study__recipe_set(tw_study__recipe *recipe, const tw_study__knob *knob, double value);
+tw_half_bridge tw_study__recipe_stage(const tw_study__recipe *recipe);
+
+/* Warns that the rail is the crest of the mains, where it is. */
+tw_status tw_study__warn_rail(tw_ctx *ctx, const tw_rig *rig, double rail_v, tw_warnings *list) TW_MUST_USE;
+
+/* An axis from its text (tw_map_opts.along); the rig gets the axis's first value. `default_points` where it names no
+ * number. Errors carry the option as their place. */
+tw_status tw_study__map_axis(tw_ctx *ctx, const char *text, size_t default_points, tw_rig *rig,
+                             tw_map_axis *out) TW_MUST_USE;
+/* n values from low to high, ends exact. */
+tw_status tw_study__fill_axis(tw_ctx *ctx, double low, double high, size_t n, bool logarithmic,
+                              tw_map_axis *axis) TW_MUST_USE;
+
+/* "KEY=VALUE" of a target. */
+tw_status tw_study__map_target(tw_ctx *ctx, const char *text, tw_field *out) TW_MUST_USE;
+/* The result's name from an option. */
+tw_status tw_study__map_column(tw_ctx *ctx, const char *option, const char *text, size_t length,
+                               tw_plan_column *out) TW_MUST_USE;
+/* Where the target is met, into a map that is solved. */
+tw_status tw_study__map_inverse(tw_ctx *ctx, const tw_plan_request *request, const tw_plan_map *solved,
+                                tw_map *map) TW_MUST_USE;
 
 /* Gives every field of a forecast the standard uncertainty that follows from the rig's. */
 tw_status tw_study__spread(tw_ctx *ctx, const tw_rig *rig, tw_reading *out) TW_MUST_USE;

@@ -44,6 +44,15 @@ static tw_field field_of(tw_study__id id, tw_value value) {
     return (tw_field){law->key, law->label, law->unit, value, (int)law->group};
 }
 
+tw_field tw_study__field(const char *key, double value) {
+    for (size_t k = 0; k < TW_STUDY_ID_COUNT; k++) {
+        if (strcmp(field_laws[k].key, key) == 0) {
+            return field_of((tw_study__id)k, tw_exactly(value));
+        }
+    }
+    return (tw_field){.key = NULL};
+}
+
 void tw_study__add(tw_reading *reading, tw_study__id id, tw_value value) {
     if (reading->n_fields < TW_MAX_FIELDS) {
         reading->fields[reading->n_fields++] = field_of(id, value);

@@ -105,7 +105,7 @@ static tw_status warn_of_verdict(tw_ctx *ctx, tw_reading *reading, const char *k
                    key, higher ? "higher" : "lower", tw_commutation_word(side->commutation));
 }
 
-static tw_status spread_one(tw_ctx *ctx, const tw_rig *rig, const struct knob *knob, double u, tw_reading *scratch,
+static tw_status spread_one(tw_ctx *ctx, const tw_rig *rig, const tw_study__knob *knob, double u, tw_reading *scratch,
                             tw_reading *out) {
     bool below = false, above = false;
     TW_TRY(solve_moved(ctx, rig, knob->offset, -u, &scratch[0], &below));
@@ -119,11 +119,12 @@ static tw_status spread_one(tw_ctx *ctx, const tw_rig *rig, const struct knob *k
 tw_status tw_study__spread(tw_ctx *ctx, const tw_rig *rig, tw_reading *out) {
     tw_reading *scratch = tw_alloc(ctx, 2, sizeof *scratch);
     tw_status status = scratch != NULL ? TW_OK : TW_NO_MEMORY;
-    for (size_t k = 0; status == TW_OK && k < sizeof KNOBS / sizeof KNOBS[0]; k++) {
+    const tw_study__knob *knob = NULL;
+    for (size_t k = 0; status == TW_OK && (knob = tw_study__knob_at(k)) != NULL; k++) {
         tw_value value;
-        memcpy(&value, (const char *)rig + KNOBS[k].offset, sizeof value);
+        memcpy(&value, (const char *)rig + knob->offset, sizeof value);
         if (tw_is_known(value) && value.u > 0.0) {
-            status = spread_one(ctx, rig, &KNOBS[k], value.u, scratch, out);
+            status = spread_one(ctx, rig, knob, value.u, scratch, out);
         }
     }
     tw_free(scratch);
