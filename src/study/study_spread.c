@@ -12,28 +12,6 @@
 #include <math.h>
 #include <string.h>
 
-#define AT(field) offsetof(tw_rig, field)
-
-static const struct knob {
-    const char *key;
-    size_t offset;
-} KNOBS[] = {{"supply.voltage", AT(supply.voltage_v)},
-             {"recorder.rail_voltage", AT(recorder.rail_voltage_v)},
-             {"bridge.frequency", AT(bridge.frequency_hz)},
-             {"bridge.dead_time", AT(bridge.dead_time_s)},
-             {"bridge.snubber_capacitance", AT(bridge.snubber_capacitance_f)},
-             {"bridge.transistor.threshold", AT(bridge.transistor.threshold_v)},
-             {"bridge.transistor.slope", AT(bridge.transistor.slope_ohm)},
-             {"bridge.diode.threshold", AT(bridge.diode.threshold_v)},
-             {"bridge.diode.slope", AT(bridge.diode.slope_ohm)},
-             {"tank.capacitance", AT(tank.capacitance_f)},
-             {"tank.esr", AT(tank.esr_ohm)},
-             {"coil.inductance", AT(coil.inductance_h)},
-             {"coil.resistance", AT(coil.resistance_ohm)},
-             {"pan.coupling", AT(pan.coupling)},
-             {"pan.resistance", AT(pan.resistance_ohm)},
-             {"pan.inductance", AT(pan.inductance_h)}};
-
 /* Differences below this share of a value are rounding. */
 #define ROUNDING 1e-10
 
