@@ -177,6 +177,64 @@ static void a_rehearsal_gives_ranges(void **state) {
     tw_rehearsal_dispose(&rehearsal);
 }
 
+static const char RIG_YAML[] = "title: \"a \\\"b\\\"\"\nsupply: {kind: dc, voltage: 310 V (u=1.7 V)}\n"
+                               "tank: {capacitance: unknown, split: false}\npan: {kind: none}\n";
+
+static void a_rig_gives_its_keys(void **state) {
+    tw_ctx *ctx = *state;
+    tw_rig rig;
+    tw_text text;
+    assert_ok(tw_rig_parse(ctx, "r", RIG_YAML, sizeof RIG_YAML - 1, NULL, 0, &rig), ctx);
+    tw_text_init(ctx, &text, 100000);
+    assert_ok(tw_report_json_rig(ctx, &rig, &text), ctx);
+    json_t *root = read_back(&text);
+    assert_string_equal(json_string_value(json_object_get(root, "title")), "a \"b\"");
+    assert_string_equal(json_string_value(json_object_get(root, "supply.kind")), "dc");
+    assert_true(json_is_false(json_object_get(root, "tank.split")));
+    const json_t *rail = json_object_get(root, "supply.voltage");
+    assert_true(json_number_value(json_object_get(rail, "value")) == 310);
+    assert_string_equal(json_string_value(json_object_get(rail, "unit")), "V");
+    assert_true(json_number_value(json_object_get(rail, "standard_uncertainty")) == 1.7);
+    assert_true(json_is_false(json_object_get(rail, "default")));
+    const json_t *capacitance = json_object_get(root, "tank.capacitance");
+    assert_true(json_is_null(json_object_get(capacitance, "value")));
+    assert_string_equal(json_string_value(json_object_get(capacitance, "unit")), "F");
+    assert_null(json_object_get(capacitance, "standard_uncertainty"));
+    assert_true(json_is_true(json_object_get(json_object_get(root, "recorder.bits"), "default")));
+    assert_null(json_object_get(root, "pan.coupling"));     /* no meaning without a pan */
+    assert_null(json_object_get(root, "supply.frequency")); /* nor with dc */
+    const json_t *defaults = json_object_get(root, "defaults");
+    size_t n = 0, kinds = 0;
+    for (size_t k = 0; k < json_array_size(defaults); k++) {
+        const char *key = json_string_value(json_array_get(defaults, k));
+        assert_non_null(json_object_get(root, key));
+        assert_false(tw_rig_is_given(&rig, key));
+        kinds += strcmp(key, "pickups.current.kind") == 0 ? 1 : 0;
+        n++;
+    }
+    assert_int_equal(kinds, 1);
+    assert_int_equal(n + 6, json_object_size(root) - 1); /* six were given, one is the list itself */
+    json_decref(root);
+}
+
+static void a_rig_may_run_out_of_memory(void **state) {
+    tw_ctx *ctx = *state;
+    tw_rig rig;
+    assert_ok(tw_rig_parse(ctx, "r", RIG_YAML, sizeof RIG_YAML - 1, NULL, 0, &rig), ctx);
+    size_t failures = 0;
+    for (tw_status status = TW_NO_MEMORY; status != TW_OK; failures++) {
+        tw_text text;
+        tw_text_init(ctx, &text, 100000);
+        tw_ctx_fail_allocation(ctx, failures + 1);
+        status = tw_report_json_rig(ctx, &rig, &text);
+        tw_ctx_fail_allocation(ctx, 0);
+        assert_true(status == TW_OK || (status == TW_NO_MEMORY && text.length == 0));
+        tw_text_dispose(&text);
+        tw_ctx_clear_error(ctx);
+    }
+    assert_in_range(failures, 4, 60);
+}
+
 static void memory_may_run_out_anywhere(void **state) {
     tw_ctx *ctx = *state;
     tw_reading reading;
@@ -221,7 +279,8 @@ int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(every_field_follows_the_contract), cmocka_unit_test(numbers_come_back_whatever_the_locale),
         cmocka_unit_test(hostile_titles_stay_text),         cmocka_unit_test(a_capture_gives_channels_and_time),
-        cmocka_unit_test(a_rehearsal_gives_ranges),         cmocka_unit_test(memory_may_run_out_anywhere),
+        cmocka_unit_test(a_rehearsal_gives_ranges),         cmocka_unit_test(a_rig_gives_its_keys),
+        cmocka_unit_test(a_rig_may_run_out_of_memory),      cmocka_unit_test(memory_may_run_out_anywhere),
         cmocka_unit_test(too_small_a_text_is_told_apart),
     };
     return cmocka_run_group_tests(tests, make_context, drop_context);
