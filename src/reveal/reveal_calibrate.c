@@ -58,6 +58,18 @@ static double play_current(const tw_reveal__work *w) {
     return fmin(0.2 * peak, sqrt(4.0 * charge * 2.0 * TW_PI * w->frequency_hz * peak));
 }
 
+static tw_status no_levels(tw_ctx *ctx, const tw_reveal__work *w, bool clipped) {
+    if (!tw_is_known(w->prior.rail_v) && !tw_is_known(w->prior.loop_gain)) {
+        return tw_fail(
+            ctx, TW_NEEDS_OPTION, ROOM,
+            "the capacitor voltage is too weak or lost in the noise, so that the tank capacitance cannot set "
+            "the scale of volts: state the rail voltage or the loop gain");
+    }
+    return tw_fail(ctx, TW_BAD_DATA, ROOM,
+                   "too few samples lie on the rails to calibrate: the midpoint's levels do not stay flat%s",
+                   clipped ? "; the record is clipped, use a larger vertical range" : "");
+}
+
 static tw_status fit_levels(tw_ctx *ctx, tw_reveal__work *w, double gain, bool clipped, tw_reveal__calibration *cal) {
     tw_lsq *fit;
     TW_TRY(tw_lsq_create(ctx, 4, &fit));
@@ -80,9 +92,7 @@ static tw_status fit_levels(tw_ctx *ctx, tw_reveal__work *w, double gain, bool c
     tw_lsq_destroy(fit);
     if (status == TW_SINGULAR || (status == TW_OK && info.n_rows < 12)) {
         tw_ctx_clear_error(ctx);
-        return tw_fail(ctx, TW_BAD_DATA, ROOM,
-                       "too few samples lie on the rails to calibrate: the midpoint's levels do not stay flat%s",
-                       clipped ? "; the record is clipped, use a larger vertical range" : "");
+        return no_levels(ctx, w, clipped);
     }
     TW_TRY(status);
     const double variance = info.chi_square / (double)(info.n_rows - 4);
@@ -254,11 +264,18 @@ static tw_status check_levels(tw_ctx *ctx, const tw_reveal__work *w, const tw_re
         return tw_fail(ctx, TW_BAD_DATA, ROOM, "no switching found: the midpoint's two levels cannot be told apart");
     }
     if (cal->lost && !tw_is_known(w->prior.rail_v) && !tw_is_known(w->prior.loop_gain)) {
-        return tw_fail(ctx, TW_NEEDS_OPTION, ROOM,
-                       "the capacitor voltage is lost in the noise, so the tank capacitance cannot set the scale of "
-                       "volts: state the rail voltage or the loop gain");
+        return no_levels(ctx, w, false);
     }
     return TW_OK;
+}
+
+/* Loop volts per coil volt from the first guess of the levels, for the devices' drops. */
+static double first_gain(const tw_reveal__work *w) {
+    if (tw_is_known(w->prior.loop_gain)) {
+        return w->prior.loop_gain.value;
+    }
+    return tw_is_known(w->prior.rail_v) ? (w->high - w->low) / w->prior.rail_v.value
+                                        : fmax(w->alpha, 0.0) * w->prior.capacitance_f.value;
 }
 
 tw_status tw_reveal__calibrate(tw_ctx *ctx, tw_reveal__work *w, tw_reveal__calibration *cal, tw_reveal__solution *s,
@@ -267,7 +284,7 @@ tw_status tw_reveal__calibrate(tw_ctx *ctx, tw_reveal__work *w, tw_reveal__calib
     tw_reveal__align(w, lead);
     TW_TRY(tw_reveal__find_levels(ctx, w));
     const bool clipped = tw_warnings_has(warnings, "clipped_current") || tw_warnings_has(warnings, "clipped_voltage");
-    double gain = 0;
+    double gain = first_gain(w);
     /* every pass improves levels, lead and gain; they settle in three or four */
     for (int pass = 0; pass < 12; pass++) {
         tw_reveal__align(w, lead);

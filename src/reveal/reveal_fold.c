@@ -19,10 +19,10 @@ void tw_reveal__fold_dispose(tw_reveal__fold *fold) {
     memset(fold, 0, sizeof *fold);
 }
 
-/* Bins fine enough for the edges (half a sample where the cycles interleave) but with a few samples each. */
+/* Bins fine enough for the edges: half a sample where ten cycles interleave, a sample at least. */
 size_t tw_reveal__bin_count(const tw_reveal__work *w) {
     const double per = w->period_s / w->interval_s;
-    const double wanted = fmin(2.0 * per, (double)w->n / 5.0);
+    const double wanted = fmin(2.0 * per, fmax(per, (double)w->n / 5.0));
     return (size_t)fmin(fmax(wanted, 48.0), 8192.0);
 }
 

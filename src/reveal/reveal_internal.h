@@ -104,7 +104,7 @@ tw_status tw_reveal__corner_lead(tw_ctx *ctx, const tw_reveal__work *w, double l
                                  double *u_s) TW_MUST_USE;
 
 /* reveal_fold.c */
-/* Bins for one period: half a sample where enough cycles interleave. */
+/* Bins for one period: half a sample where ten cycles interleave, a sample at least. */
 size_t tw_reveal__bin_count(const tw_reveal__work *w);
 tw_status tw_reveal__fold_make(tw_ctx *ctx, const tw_reveal__work *w, const tw_reveal__solution *s,
                                const tw_reveal__calibration *cal, tw_reveal__fold *fold) TW_MUST_USE;

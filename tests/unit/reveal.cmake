@@ -1,0 +1,2 @@
+tw_test(test_reveal_bad SOURCES unit/test_reveal_bad.c reveal_records.c ROOMS reveal circuit pickup)
+tw_test(test_reveal_records SOURCES unit/test_reveal_records.c reveal_records.c ROOMS reveal circuit pickup)
