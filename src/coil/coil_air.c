@@ -74,17 +74,17 @@ typedef struct rules {
     double r[TW_COIL__MOST_GAUSS], wr[TW_COIL__MOST_GAUSS];
 } rules;
 
-static void make_rules(size_t n, bool to_the_axis, rules *g) {
+static void make_rules(size_t n, int grade, bool to_the_axis, rules *g) {
     g->n_p = n;
     g->n_v = n;
-    g->n_r = to_the_axis ? 2 * n : n;
+    g->n_r = to_the_axis && 2 * n < TW_COIL__MOST_GAUSS ? 2 * n : n;
     tw_coil__gauss(g->n_p, g->p, g->wp);
     tw_coil__gauss(g->n_v, g->v, g->wv);
     tw_coil__gauss(g->n_r, g->r, g->wr);
-    for (size_t i = 0; i < g->n_p; i++) { /* p = x^3 tames p log p in the corner */
-        const double x = g->p[i];
-        g->p[i] = x * x * x;
-        g->wp[i] *= 3.0 * x * x;
+    for (size_t i = 0; i < g->n_p; i++) { /* p = x^grade tames the logarithm in the corner */
+        const double x = g->p[i], power = pow(x, grade - 1);
+        g->p[i] = power * x;
+        g->wp[i] *= grade * power;
     }
     for (size_t i = 0; to_the_axis && i < g->n_r; i++) { /* the integrand is steep near the axis */
         const double y = g->r[i];
@@ -124,14 +124,15 @@ static double triangle(const rules *g, double r1, double w, double h, bool radiu
 /* L / N^2 */
 static double section_self(size_t n, double r1, double w, double h) {
     rules g;
-    make_rules(n, r1 < 0.2 * w, &g);
     double sum = 0.0;
-    if (h == 0.0) {
+    if (h == 0.0) { /* without the area factor of a triangle the corner needs a finer grade */
+        make_rules(2 * n, 5, r1 < 0.2 * w, &g);
         for (size_t k = 0; k < g.n_p; k++) {
             sum += g.wp[k] * radial_integral(&g, r1, r1 + w, w * g.p[k], 0.0);
         }
         return 2.0 * sum / w;
     }
+    make_rules(n, 3, r1 < 0.2 * w, &g);
     return 4.0 / (w * w * h * h) * (triangle(&g, r1, w, h, true) + triangle(&g, r1, w, h, false));
 }
 
@@ -173,6 +174,9 @@ tw_status tw_winding_inductance(tw_ctx *ctx, const tw_winding *w, double *induct
 
 /* ---- two windings ---- */
 
+/* The order of the rules rises until two agree to this. */
+#define MUTUAL_ERROR 1e-10
+
 static bool sections_overlap(const tw_winding *a, const tw_winding *b, double rise) {
     if (a->kind != TW_WINDING_SECTION || b->kind != TW_WINDING_SECTION) {
         return false;
@@ -181,35 +185,45 @@ static bool sections_overlap(const tw_winding *a, const tw_winding *b, double ri
            -rise < b->height_m;
 }
 
-/* The i-th of n filaments that stand for the winding under an m-point rule. */
-static tw_filament filament_at(const tw_winding *w, size_t i, size_t m_z, size_t m_r, const double *x, const double *wx,
-                               const double *y, const double *wy) {
+/* Gauss points in each direction of one winding's section. */
+typedef struct section_rule {
+    size_t n_r, n_z, count;
+    double x[TW_COIL__MOST_GAUSS], wx[TW_COIL__MOST_GAUSS], y[TW_COIL__MOST_GAUSS], wy[TW_COIL__MOST_GAUSS];
+} section_rule;
+
+static void make_section_rule(const tw_winding *w, size_t n, section_rule *g) {
+    const double wide = w->outer_radius_m - w->inner_radius_m, high = w->height_m, most = fmax(wide, high);
+    /* the shorter side needs fewer points */
+    g->n_r = wide == 0.0 ? 1 : (size_t)ceil(fmax(4.0, (double)n * fmin(1.0, sqrt(wide / most))));
+    g->n_z = high == 0.0 ? 1 : (size_t)ceil(fmax(4.0, (double)n * fmin(1.0, sqrt(high / most))));
+    g->count = g->n_r * g->n_z;
+    if (w->kind == TW_WINDING_TURNS) {
+        g->count = w->n_turns;
+        return;
+    }
+    tw_coil__gauss(g->n_r, g->x, g->wx);
+    tw_coil__gauss(g->n_z, g->y, g->wy);
+}
+
+/* The i-th filament that stands for the winding. */
+static tw_filament filament_at(const tw_winding *w, const section_rule *g, size_t i) {
     if (w->kind == TW_WINDING_TURNS) {
         return (tw_filament){w->turn[i].radius_m, w->turn[i].z_m, 1.0};
     }
-    (void)m_r;
-    const size_t k = i % m_z, j = i / m_z;
-    return (tw_filament){w->inner_radius_m + (w->outer_radius_m - w->inner_radius_m) * x[j], w->height_m * y[k],
-                         w->turns * wx[j] * wy[k]};
+    const size_t k = i % g->n_z, j = i / g->n_z;
+    return (tw_filament){w->inner_radius_m + (w->outer_radius_m - w->inner_radius_m) * g->x[j], w->height_m * g->y[k],
+                         w->turns * g->wx[j] * g->wy[k]};
 }
 
 static double mutual_by(size_t n, const tw_winding *a, const tw_winding *b, double rise) {
-    double x[TW_COIL__MOST_GAUSS], wx[TW_COIL__MOST_GAUSS], mid[1] = {0.5}, one[1] = {1.0};
-    tw_coil__gauss(n, x, wx);
-    size_t count[2], m_z[2], m_r[2];
-    const tw_winding *both[2] = {a, b};
-    for (size_t k = 0; k < 2; k++) {
-        m_z[k] = both[k]->height_m > 0.0 ? n : 1;
-        m_r[k] = both[k]->outer_radius_m > both[k]->inner_radius_m ? n : 1;
-        count[k] = both[k]->kind == TW_WINDING_TURNS ? both[k]->n_turns : m_z[k] * m_r[k];
-    }
+    section_rule at_a, at_b;
+    make_section_rule(a, n, &at_a);
+    make_section_rule(b, n, &at_b);
     double sum = 0.0;
-    for (size_t i = 0; i < count[0]; i++) {
-        const tw_filament p = filament_at(a, i, m_z[0], m_r[0], m_r[0] > 1 ? x : mid, m_r[0] > 1 ? wx : one,
-                                          m_z[0] > 1 ? x : mid, m_z[0] > 1 ? wx : one);
-        for (size_t k = 0; k < count[1]; k++) {
-            const tw_filament q = filament_at(b, k, m_z[1], m_r[1], m_r[1] > 1 ? x : mid, m_r[1] > 1 ? wx : one,
-                                              m_z[1] > 1 ? x : mid, m_z[1] > 1 ? wx : one);
+    for (size_t i = 0; i < at_a.count; i++) {
+        const tw_filament p = filament_at(a, &at_a, i);
+        for (size_t k = 0; k < at_b.count; k++) {
+            const tw_filament q = filament_at(b, &at_b, k);
             sum += p.turns * q.turns * tw_mutual_loops(p.radius_m, q.radius_m, rise + q.z_m - p.z_m);
         }
     }
@@ -226,13 +240,19 @@ tw_status tw_winding_mutual(tw_ctx *ctx, const tw_winding *a, const tw_winding *
     if (sections_overlap(a, b, rise_m)) {
         return tw_coil__refuse(ctx, "rise", rise_m, "a height at which the two windings do not overlap");
     }
-    const double value = mutual_by(12, a, b, rise_m);
-    if (!isfinite(value)) {
-        return tw_coil__refuse(ctx, "rise", rise_m, "a height at which no two turns coincide");
+    static const size_t ORDER[] = {8, 12, 18, 28};
+    double value = mutual_by(6, a, b, rise_m), error = INFINITY;
+    for (size_t k = 0; k < sizeof ORDER / sizeof *ORDER && error > MUTUAL_ERROR * fabs(value); k++) {
+        const double before = value;
+        value = mutual_by(ORDER[k], a, b, rise_m);
+        error = fabs(value - before);
+        if (!isfinite(value)) {
+            return tw_coil__refuse(ctx, "rise", rise_m, "a height at which no two turns coincide");
+        }
     }
     *mutual_h = value;
     if (error_h != NULL) {
-        *error_h = fabs(value - mutual_by(9, a, b, rise_m));
+        *error_h = error;
     }
     return TW_OK;
 }
