@@ -5,8 +5,8 @@
 
 #include "circuit_steady.h"
 
-void tw_scan_start(tw_scan *scan, const tw_flow *flow, const tw_functional *f, double length_s, int sign) {
-    tw_wave_make(&scan->wave, flow, f);
+void tw_scan_wave(tw_scan *scan, const tw_wave *wave, double length_s, int sign) {
+    scan->wave = *wave;
     scan->length_s = length_s;
     scan->at_s = 0.0;
     const int here = tw_wave_start_sign(&scan->wave);
@@ -28,13 +28,6 @@ bool tw_scan_next(tw_scan *scan, double *t) {
     return true;
 }
 
-/* Coil current times `factor`. */
-static tw_functional coil_current(double factor) {
-    tw_functional f = {.d = 0.0};
-    f.c[0] = factor;
-    return f;
-}
-
 typedef struct search {
     const tw_network *net;
     tw_counts *counts;
@@ -47,7 +40,6 @@ typedef struct search {
 /* Looks through pieces [first, end) for the current (times factor) falling through zero. `shift_s` is added to the
  * pieces' clock. */
 static void search_fall(search *s, const tw_piece *pieces, size_t first, size_t end, double factor, double shift_s) {
-    const tw_functional f = coil_current(factor);
     for (size_t k = first; k < end && (s->last || isnan(s->found_s)); k++) {
         const tw_piece *p = &pieces[k];
         if (p->length_s <= 0.0 || p->start_s + p->length_s + shift_s < s->from_s) {
@@ -57,7 +49,10 @@ static void search_fall(search *s, const tw_piece *pieces, size_t first, size_t 
         tw_scan scan;
         double t;
         tw_piece_flow(s->net, p, s->counts, &flow);
-        tw_scan_start(&scan, &flow, &f, p->length_s, s->sign);
+        tw_wave wave;
+        tw_wave_state(&wave, &flow, 0);
+        tw_wave_combine(&wave, factor, &wave, 0.0, &wave);
+        tw_scan_wave(&scan, &wave, p->length_s, s->sign);
         while (tw_scan_next(&scan, &t)) {
             const double when = p->start_s + t + shift_s;
             if (scan.sign < 0 && when >= s->from_s && when <= s->to_s && (s->last || isnan(s->found_s))) {

@@ -13,22 +13,115 @@ static const double rounding = 64.0 * DBL_EPSILON;
 
 void tw_flow_start(tw_flow *flow, const tw_network *net, const tw_mode *mode, const double *x, tw_counts *counts) {
     const tw_decomposition *dec = &net->decompositions[mode->decomposition];
+    const size_t n = dec->n;
     flow->net = net;
     flow->mode = mode;
     flow->dec = dec;
     flow->counts = counts;
-    for (size_t j = 0; j < dec->n; j++) {
+    flow->n_turns = 0;
+    flow->beyond.t = 0.0;
+    flow->step_s = 0.0;
+    flow->last.t = 0.0;
+    double dynamic[TW_N];
+    for (size_t j = 0; j < n; j++) {
+        dynamic[j] = x[dec->index[j]];
+    }
+    for (size_t j = 0; j < n; j++) {
         if (dec->modal) {
             double sum = 0.0;
-            for (size_t i = 0; i < dec->n; i++) {
-                sum += dec->w[j][i] * x[dec->index[i]];
+            for (size_t i = 0; i < n; i++) {
+                sum += dec->w[j][i] * dynamic[i];
             }
-            flow->y0[j] = sum;
             flow->u[j] = sum - mode->equilibrium[j];
         } else {
-            flow->u[j] = x[dec->index[j]];
+            flow->u[j] = dynamic[j];
         }
     }
+}
+
+/* exp(z) and the like by their series where |z| is this small; error below 1e-17. */
+static const double small_turn = 0.03;
+
+static void turn_term(const tw_decomposition *dec, size_t j, double t, tw_turn *out) {
+    const double re = dec->re[j] * t, im = dec->im[j] * t;
+    double e, c = 1.0, s = 0.0;
+    if (fabs(re) < small_turn) {
+        e = 1.0 + re * (1.0 + re / 2 * (1.0 + re / 3 * (1.0 + re / 4 * (1.0 + re / 5 * (1.0 + re / 6)))));
+    } else {
+        e = exp(re);
+    }
+    if (im != 0.0) {
+        if (fabs(im) < small_turn) {
+            const double q = im * im;
+            c = 1.0 - q / 2 * (1.0 - q / 12 * (1.0 - q / 30 * (1.0 - q / 56)));
+            s = im * (1.0 - q / 6 * (1.0 - q / 20 * (1.0 - q / 42)));
+        } else {
+            sincos(im, &s, &c);
+        }
+    }
+    out->e[j] = e;
+    out->c[j] = e * c;
+    out->s[j] = e * s;
+}
+
+static void make_turn(const tw_flow *flow, double t, tw_turn *out) {
+    const tw_decomposition *dec = flow->dec;
+    out->t = t;
+    for (size_t k = 0; k < dec->n_terms; k++) {
+        turn_term(dec, dec->term[k], t, out);
+    }
+    flow->counts->exponentials += dec->n_terms;
+}
+
+const tw_turn *tw_flow_turn(tw_flow *flow, double t) {
+    if (flow->last.t != t || t == 0.0) {
+        make_turn(flow, t, &flow->last);
+    }
+    return &flow->last;
+}
+
+/* Angle that a cell of the grid should not exceed by much: there the bounds of the event search are tight. */
+static const double cell_angle = 0.5;
+/* Cells of a grid at most. */
+static const double most_cells = 256.0;
+
+void tw_flow_lay_grid(tw_flow *flow, double span_s) {
+    if (flow->step_s > 0.0) {
+        return;
+    }
+    double fastest = 0.0;
+    for (size_t k = 0; k < flow->dec->n_terms; k++) {
+        fastest = fmax(fastest, flow->dec->size[flow->dec->term[k]]);
+    }
+    const double cells = ceil(fastest * span_s / cell_angle);
+    flow->step_s = cells > most_cells ? span_s / most_cells : (cells > 1.0 ? span_s / cells : span_s);
+}
+
+static void multiply_turns(const tw_decomposition *dec, const tw_turn *a, const tw_turn *b, tw_turn *out) {
+    for (size_t k = 0; k < dec->n_terms; k++) {
+        const size_t j = dec->term[k];
+        const double c = a->c[j], s = a->s[j];
+        out->e[j] = a->e[j] * b->e[j];
+        out->c[j] = c * b->c[j] - s * b->s[j];
+        out->s[j] = c * b->s[j] + s * b->c[j];
+    }
+}
+
+const tw_turn *tw_flow_grid(tw_flow *flow, size_t k) {
+    if (flow->n_turns == 0) {
+        make_turn(flow, flow->step_s, &flow->grid[0]);
+        flow->n_turns = 1;
+    }
+    for (; flow->n_turns < k && flow->n_turns < TW_GRID; flow->n_turns++) {
+        tw_turn *next = &flow->grid[flow->n_turns];
+        multiply_turns(flow->dec, next - 1, &flow->grid[0], next);
+        next->t = flow->step_s * (double)(flow->n_turns + 1);
+    }
+    if (k <= flow->n_turns) {
+        return &flow->grid[k - 1];
+    }
+    make_turn(flow, flow->step_s * (double)k, &flow->beyond);
+    return &flow->beyond;
 }
 
 /* Largest growth exponent that the matrix route follows: far from overflow, and 0 in any passive network. */
@@ -71,24 +164,7 @@ static void matrix_state(const tw_flow *flow, double t, double *dynamic) {
     }
 }
 
-/* exp(D t) u, per real mode or pair. */
-static void rotate(const tw_decomposition *dec, double t, const double *u, double *out, tw_counts *counts) {
-    for (size_t j = 0; j < dec->n; j++) {
-        const double e = dec->re[j] == 0.0 ? 1.0 : exp(dec->re[j] * t);
-        counts->exponentials += dec->size[j] > 0.0;
-        if (dec->im[j] > 0.0) {
-            const double c = cos(dec->im[j] * t), s = sin(dec->im[j] * t);
-            const double a = u[j], b = u[j + 1];
-            out[j] = e * (c * a + s * b);
-            out[j + 1] = e * (c * b - s * a);
-            j++;
-        } else {
-            out[j] = e * u[j];
-        }
-    }
-}
-
-void tw_flow_state(const tw_flow *flow, double t, double *x) {
+void tw_flow_state(tw_flow *flow, double t, double *x) {
     const tw_decomposition *dec = flow->dec;
     const size_t n = flow->net->n;
     if (!dec->modal) {
@@ -100,24 +176,35 @@ void tw_flow_state(const tw_flow *flow, double t, double *x) {
         tw_mode_enslave(flow->mode, n, x);
         return;
     }
+    const tw_turn *turn = tw_flow_turn(flow, t);
     double y[TW_N];
-    rotate(dec, t, flow->u, y, flow->counts);
-    for (size_t i = 0; i < n; i++) {
+    for (size_t j = 0; j < dec->n; j++) {
+        if (dec->im[j] > 0.0) {
+            const double a = flow->u[j], b = flow->u[j + 1];
+            y[j] = turn->c[j] * a + turn->s[j] * b;
+            y[j + 1] = turn->c[j] * b - turn->s[j] * a;
+            j++;
+        } else {
+            y[j] = dec->size[j] > 0.0 ? turn->c[j] * flow->u[j] : flow->u[j];
+        }
+    }
+    for (size_t k = 0; k < dec->n; k++) {
+        const size_t i = dec->index[k];
         double sum = flow->mode->fixed[i] + flow->mode->moving[i] * t;
         for (size_t j = 0; j < dec->n; j++) {
             sum += dec->v[i][j] * y[j];
         }
         x[i] = sum;
     }
-    tw_mode_enslave(flow->mode, n, x); /* exactly on the law, not only to rounding */
+    tw_mode_enslave(flow->mode, n, x);
 }
 
-static void carry_by_matrix(const tw_flow *flow, double t, double s[TW_N][TW_N]) {
+static void carry_by_matrix(const tw_flow *flow, double t, size_t n_columns, double s[TW_N][TW_N]) {
     const tw_decomposition *dec = flow->dec;
-    const size_t n = flow->net->n, m = dec->n + 1;
+    const size_t m = dec->n + 1;
     double phi[TW_N * TW_N], column[TW_N];
     matrix_exponential(flow, t, phi);
-    for (size_t c = 0; c < n; c++) {
+    for (size_t c = 0; c < n_columns; c++) {
         for (size_t i = 0; i < dec->n; i++) {
             column[i] = 0.0;
             for (size_t j = 0; j < dec->n; j++) {
@@ -130,15 +217,16 @@ static void carry_by_matrix(const tw_flow *flow, double t, double s[TW_N][TW_N])
     }
 }
 
-void tw_flow_carry(const tw_flow *flow, double t, double s[TW_N][TW_N]) {
+void tw_flow_carry(tw_flow *flow, double t, size_t n_columns, double s[TW_N][TW_N]) {
     const tw_decomposition *dec = flow->dec;
     const size_t n = flow->net->n, nd = dec->n;
     if (!dec->modal) {
-        carry_by_matrix(flow, t, s);
+        carry_by_matrix(flow, t, n_columns, s);
     } else {
         double y[TW_N][TW_N];
+        const tw_turn *turn = tw_flow_turn(flow, t);
         for (size_t j = 0; j < nd; j++) {
-            for (size_t c = 0; c < n; c++) {
+            for (size_t c = 0; c < n_columns; c++) {
                 double sum = 0.0;
                 for (size_t i = 0; i < nd; i++) {
                     sum += dec->w[j][i] * s[dec->index[i]][c];
@@ -147,14 +235,12 @@ void tw_flow_carry(const tw_flow *flow, double t, double s[TW_N][TW_N]) {
             }
         }
         for (size_t j = 0; j < nd; j++) {
-            const double e = dec->re[j] == 0.0 ? 1.0 : exp(dec->re[j] * t);
             const bool pair = dec->im[j] > 0.0;
-            double co = e, si = 0.0;
-            if (pair) {
-                co = e * cos(dec->im[j] * t);
-                si = e * sin(dec->im[j] * t);
+            if (dec->size[j] == 0.0) {
+                continue;
             }
-            for (size_t c = 0; c < n; c++) {
+            const double co = turn->c[j], si = turn->s[j];
+            for (size_t c = 0; c < n_columns; c++) {
                 const double a = y[j][c], b = pair ? y[j + 1][c] : 0.0;
                 y[j][c] = co * a + si * b;
                 if (pair) {
@@ -164,7 +250,7 @@ void tw_flow_carry(const tw_flow *flow, double t, double s[TW_N][TW_N]) {
             j += pair;
         }
         for (size_t i = 0; i < nd; i++) {
-            for (size_t c = 0; c < n; c++) {
+            for (size_t c = 0; c < n_columns; c++) {
                 double sum = 0.0;
                 for (size_t j = 0; j < nd; j++) {
                     sum += dec->v[dec->index[i]][j] * y[j][c];
@@ -175,7 +261,7 @@ void tw_flow_carry(const tw_flow *flow, double t, double s[TW_N][TW_N]) {
     }
     for (size_t k = 0; k < flow->mode->n_slaved; k++) {
         const tw_slave *slave = &flow->mode->slave[k];
-        for (size_t c = 0; c < n; c++) {
+        for (size_t c = 0; c < n_columns; c++) {
             double sum = 0.0;
             for (size_t j = 0; j < n; j++) {
                 sum += slave->law.c[j] * s[j][c];
@@ -185,7 +271,7 @@ void tw_flow_carry(const tw_flow *flow, double t, double s[TW_N][TW_N]) {
     }
 }
 
-static void make_row(tw_wave *wave, const tw_flow *flow, const tw_functional *f) {
+static void make_row(tw_wave *wave, tw_flow *flow, const tw_functional *f) {
     const tw_decomposition *dec = flow->dec;
     double row[TW_N];
     memcpy(row, f->c, sizeof row);
@@ -207,7 +293,7 @@ static void make_row(tw_wave *wave, const tw_flow *flow, const tw_functional *f)
     }
 }
 
-static void make_modal(tw_wave *wave, const tw_flow *flow, const tw_modal_row *f) {
+static void make_modal(tw_wave *wave, tw_flow *flow, const tw_modal_row *f) {
     const tw_decomposition *dec = flow->dec;
     const double *row = f->row;
     wave->flow = flow;
@@ -231,7 +317,7 @@ static void make_modal(tw_wave *wave, const tw_flow *flow, const tw_modal_row *f
     }
 }
 
-void tw_wave_make(tw_wave *wave, const tw_flow *flow, const tw_functional *f) {
+void tw_wave_make(tw_wave *wave, tw_flow *flow, const tw_functional *f) {
     wave->flow = flow;
     if (!flow->dec->modal) {
         make_row(wave, flow, f);
@@ -242,13 +328,60 @@ void tw_wave_make(tw_wave *wave, const tw_flow *flow, const tw_functional *f) {
     make_modal(wave, flow, &modal);
 }
 
-void tw_wave_watch(tw_wave *wave, const tw_flow *flow, size_t valve) {
+void tw_wave_watch(tw_wave *wave, tw_flow *flow, size_t valve) {
     if (flow->dec->modal) {
         make_modal(wave, flow, &flow->mode->watch[valve]);
         return;
     }
     const bool on = (flow->mode->on & (1u << valve)) != 0;
     tw_wave_make(wave, flow, on ? &flow->mode->current[valve] : &flow->net->valves[valve].excess);
+}
+
+void tw_wave_state(tw_wave *wave, tw_flow *flow, size_t state) {
+    wave->flow = flow;
+    if (!flow->dec->modal) {
+        tw_functional f = {.d = 0.0};
+        f.c[state] = 1.0;
+        make_row(wave, flow, &f);
+        return;
+    }
+    tw_modal_row row;
+    row.k0 = flow->mode->fixed[state];
+    row.k1 = flow->mode->moving[state];
+    memcpy(row.row, flow->dec->v[state], flow->dec->n * sizeof *row.row);
+    make_modal(wave, flow, &row);
+}
+
+void tw_wave_combine(tw_wave *out, double a, const tw_wave *f, double b, const tw_wave *g) {
+    const size_t n = f->flow->dec->n;
+    out->flow = f->flow;
+    out->k0 = a * f->k0 + b * g->k0;
+    out->k1 = a * f->k1 + b * g->k1;
+    out->amplitude = fabs(a) * f->amplitude + fabs(b) * g->amplitude;
+    for (size_t j = 0; j < n; j++) {
+        out->p[j] = a * f->p[j] + b * g->p[j];
+    }
+}
+
+void tw_wave_rate(tw_wave *out, const tw_wave *f) {
+    const tw_decomposition *dec = f->flow->dec;
+    out->flow = f->flow;
+    out->k0 = f->k1;
+    out->k1 = 0.0;
+    out->amplitude = fabs(out->k0);
+    for (size_t j = 0; j < dec->n; j++) {
+        const double p = f->p[j];
+        if (dec->im[j] > 0.0) {
+            const double q = f->p[j + 1];
+            out->p[j] = dec->re[j] * p + dec->im[j] * q;
+            out->p[j + 1] = dec->re[j] * q - dec->im[j] * p;
+            out->amplitude += dec->size[j] * (fabs(p) + fabs(q));
+            j++;
+        } else {
+            out->p[j] = dec->re[j] * p;
+            out->amplitude += fabs(out->p[j]);
+        }
+    }
 }
 
 static double row_value(const tw_wave *wave, const double *dynamic) {
@@ -267,22 +400,11 @@ double tw_wave_value(const tw_wave *wave, double t) {
         return row_value(wave, dynamic);
     }
     double g = wave->k0 + wave->k1 * t;
-    for (size_t j = 0; j < dec->n; j++) {
-        if (wave->p[j] == 0.0 && dec->im[j] == 0.0) {
-            continue;
-        }
-        const double e = t == 0.0 || dec->re[j] == 0.0 ? 1.0 : exp(dec->re[j] * t);
-        if (dec->im[j] > 0.0) {
-            double c = 1.0, s = 0.0;
-            if (t != 0.0) {
-                c = cos(dec->im[j] * t);
-                s = sin(dec->im[j] * t);
-            }
-            g += e * (wave->p[j] * c + wave->p[j + 1] * s);
-            j++;
-        } else {
-            g += e * wave->p[j];
-        }
+    const tw_turn *turn = t != 0.0 ? tw_flow_turn(wave->flow, t) : NULL;
+    for (size_t k = 0; k < dec->n_terms; k++) {
+        const size_t j = dec->term[k];
+        g += turn == NULL ? wave->p[j]
+                          : wave->p[j] * turn->c[j] + (dec->im[j] > 0.0 ? wave->p[j + 1] * turn->s[j] : 0.0);
     }
     return g;
 }
@@ -318,50 +440,57 @@ static void eval_by_matrix(const tw_wave *wave, double t, double t_end, tw_wave_
     out->scale1 = row_norm * norm[1];
 }
 
-void tw_wave_eval(const tw_wave *wave, double t, double t_end, tw_wave_point *out) {
+/* At t = 0 `turn` is NULL: no exponentials. */
+static void eval_modal(const tw_wave *wave, double t, const tw_turn *turn, double t_end, tw_wave_point *out) {
     const tw_decomposition *dec = wave->flow->dec;
-    wave->flow->counts->root_steps++;
-    if (!dec->modal) {
-        eval_by_matrix(wave, t, t_end, out);
-        return;
-    }
     double g = wave->k0 + wave->k1 * t, g1 = wave->k1, g2 = 0.0, m2 = 0.0, m3 = 0.0, scale1 = fabs(wave->k1);
-    for (size_t j = 0; j < dec->n; j++) {
-        const double re = dec->re[j], im = dec->im[j], size = dec->size[j];
-        if (im == 0.0 && wave->p[j] == 0.0) {
-            continue;
-        }
-        const double e = t == 0.0 || re == 0.0 ? 1.0 : exp(re * t);
-        const double most = re > 0.0 ? exp(re * t_end) : e;
-        double amplitude, value, slope;
+    for (size_t k = 0; k < dec->n_terms; k++) {
+        const size_t j = dec->term[k];
+        const double re = dec->re[j], im = dec->im[j], size = dec->size[j], p = wave->p[j];
+        double amplitude, value, slope, e = 1.0;
         if (im > 0.0) {
-            double c = 1.0, s = 0.0;
-            if (t != 0.0) {
-                c = cos(im * t);
-                s = sin(im * t);
+            const double q = wave->p[j + 1];
+            double turned;
+            if (turn != NULL) {
+                e = turn->e[j];
+                value = turn->c[j] * p + turn->s[j] * q;
+                turned = turn->c[j] * q - turn->s[j] * p;
+            } else {
+                value = p;
+                turned = q;
             }
-            const double p = wave->p[j], q = wave->p[j + 1];
-            value = e * (p * c + q * s);
-            const double turned = e * (q * c - p * s);
             slope = re * value + im * turned;
-            g2 += (re * re - im * im) * value + 2.0 * re * im * turned;
+            g2 += re * slope + im * (re * turned - im * value);
             amplitude = fabs(p) + fabs(q);
-            j++;
         } else {
-            value = e * wave->p[j];
+            e = turn != NULL ? turn->c[j] : 1.0;
+            value = e * p;
             slope = re * value;
             g2 += re * slope;
-            amplitude = fabs(wave->p[j]);
+            amplitude = fabs(p);
         }
         g += value;
         g1 += slope;
-        const double a = amplitude * most * size;
+        const double a = amplitude * size * (re > 0.0 ? exp(re * t_end) : e);
         scale1 += a;
         m2 += a * size;
         m3 += a * size * size;
     }
-    wave->flow->counts->exponentials += t == 0.0 ? 0 : dec->n;
     *out = (tw_wave_point){.g = g, .g1 = g1, .g2 = g2, .m2 = m2, .m3 = m3, .scale1 = scale1};
+}
+
+void tw_wave_eval(const tw_wave *wave, double t, double t_end, tw_wave_point *out) {
+    wave->flow->counts->root_steps++;
+    if (!wave->flow->dec->modal) {
+        eval_by_matrix(wave, t, t_end, out);
+        return;
+    }
+    eval_modal(wave, t, t != 0.0 ? tw_flow_turn(wave->flow, t) : NULL, t_end, out);
+}
+
+void tw_wave_eval_turn(const tw_wave *wave, const tw_turn *turn, double t_end, tw_wave_point *out) {
+    wave->flow->counts->root_steps++;
+    eval_modal(wave, turn->t, turn, t_end, out);
 }
 
 int tw_wave_start_sign(const tw_wave *wave) {

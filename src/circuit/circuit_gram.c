@@ -94,10 +94,10 @@ static double gauss_time(size_t interval, size_t point, double width, double *we
 }
 
 static void make_by_quadrature(tw_gram *gram) {
-    const tw_flow *flow = gram->flow;
+    tw_flow *flow = gram->flow;
     const tw_decomposition *dec = flow->dec;
     for (size_t i = 0; i < dec->n; i++) {
-        gram->mean[i] = 0.0;
+        gram->mean[i] = gram->ramp[i] = 0.0;
         for (size_t j = 0; j < dec->n; j++) {
             gram->square[i][j] = 0.0;
         }
@@ -121,115 +121,89 @@ static void make_by_quadrature(tw_gram *gram) {
 
 /* ---- the table ---------------------------------------------------------------------------------- */
 
-/* Pairs of terms. With a real one the two kinds of product are conjugate: one integral serves both. */
-static void make_pairs(tw_gram *gram, size_t k) {
-    const tw_decomposition *dec = gram->flow->dec;
-    const cx s = {dec->re[gram->term[k]], dec->im[gram->term[k]]}, es = {gram->e_re[k], gram->e_im[k]};
-    for (size_t l = 0; l <= k; l++) {
-        const size_t m = gram->term[l];
-        const cx el = {gram->e_re[l], gram->e_im[l]};
-        const cx sum = integral((cx){s.re + dec->re[m], s.im + dec->im[m]}, gram->h, mul(es, el));
-        cx cross;
-        if (dec->im[m] == 0.0) {
-            cross = sum;
-        } else if (s.im == 0.0) {
-            cross = (cx){sum.re, -sum.im};
-        } else {
-            cross = integral((cx){s.re + dec->re[m], s.im - dec->im[m]}, gram->h, mul(es, (cx){el.re, -el.im}));
-        }
-        gram->sum_re[k][l] = gram->sum_re[l][k] = sum.re;
-        gram->sum_im[k][l] = gram->sum_im[l][k] = sum.im;
-        gram->cross_re[k][l] = gram->cross_re[l][k] = cross.re;
-        gram->cross_im[l][k] = -cross.im;
-        gram->cross_im[k][l] = cross.im; /* for l = k, where the imaginary part is zero, either will do */
-    }
+/* exp(lambda h) of a mode or pair. */
+static cx turn_of(const tw_turn *turn, size_t j) {
+    return (cx){turn->c[j], turn->s[j]};
 }
 
-void tw_gram_make(tw_gram *gram, const tw_flow *flow, double h) {
+/* Products of mode or pair k with l: with P, Q the integrals of exp((lambda_k + lambda_l) t) and of
+ * exp((lambda_k + conj lambda_l) t), cos cos = Re(P + Q)/2, sin sin = Re(Q - P)/2, sin cos = Im(P + Q)/2,
+ * cos sin = Im(P - Q)/2. */
+static void make_pair(tw_gram *gram, const tw_turn *turn, size_t k, size_t l) {
+    const tw_decomposition *dec = gram->flow->dec;
+    const cx a = {dec->re[k], dec->im[k]}, b = {dec->re[l], dec->im[l]};
+    const cx ea = turn_of(turn, k), eb = turn_of(turn, l);
+    const cx p = integral((cx){a.re + b.re, a.im + b.im}, gram->h, mul(ea, eb));
+    if (b.im == 0.0) {
+        gram->square[k][l] = gram->square[l][k] = p.re;
+        if (a.im != 0.0) {
+            gram->square[k + 1][l] = gram->square[l][k + 1] = p.im;
+        }
+        return;
+    }
+    if (a.im == 0.0) {
+        gram->square[k][l] = gram->square[l][k] = p.re;
+        gram->square[k][l + 1] = gram->square[l + 1][k] = p.im;
+        return;
+    }
+    const cx q = integral((cx){a.re + b.re, a.im - b.im}, gram->h, mul(ea, (cx){eb.re, -eb.im}));
+    gram->square[k][l] = gram->square[l][k] = 0.5 * (p.re + q.re);
+    gram->square[k + 1][l + 1] = gram->square[l + 1][k + 1] = 0.5 * (q.re - p.re);
+    gram->square[k][l + 1] = gram->square[l + 1][k] = 0.5 * (p.im - q.im);
+    gram->square[k + 1][l] = gram->square[l][k + 1] = 0.5 * (p.im + q.im);
+}
+
+void tw_gram_make(tw_gram *gram, tw_flow *flow, double h) {
     const tw_decomposition *dec = flow->dec;
     gram->flow = flow;
     gram->h = h;
-    gram->n_terms = 0;
     gram->w = NAN;
     if (!dec->modal) {
         make_by_quadrature(gram);
         return;
     }
+    const tw_turn *turn = tw_flow_turn(flow, h);
     for (size_t j = 0; j < dec->n; j++) {
-        if (dec->size[j] == 0.0) {
-            continue;
-        }
-        const size_t k = gram->n_terms++;
+        const cx s = {dec->re[j], dec->im[j]}, e = turn_of(turn, j);
         const bool pair = dec->im[j] > 0.0;
-        const double e = exp(dec->re[j] * h);
-        flow->counts->exponentials++;
-        gram->term[k] = j;
-        gram->e_re[k] = e;
-        gram->e_im[k] = 0.0;
+        const cx i = integral(s, h, e), r = flow->mode->drifts ? ramp_integral(s, h, e) : (cx){0.0, 0.0};
+        gram->mean[j] = i.re;
+        gram->ramp[j] = r.re;
         if (pair) {
-            gram->e_re[k] = e * cos(dec->im[j] * h);
-            gram->e_im[k] = e * sin(dec->im[j] * h);
+            gram->mean[j + 1] = i.im;
+            gram->ramp[j + 1] = r.im;
         }
-        const cx s = {dec->re[j], dec->im[j]}, es = {gram->e_re[k], gram->e_im[k]};
-        const cx i = integral(s, h, es), r = flow->mode->drifts ? ramp_integral(s, h, es) : (cx){0.0, 0.0};
-        gram->i_re[k] = i.re;
-        gram->i_im[k] = i.im;
-        gram->j_re[k] = r.re;
-        gram->j_im[k] = r.im;
-        make_pairs(gram, k);
+        for (size_t l = 0; l <= j; l++) {
+            make_pair(gram, turn, j, l);
+            l += dec->im[l] > 0.0;
+        }
         j += pair;
     }
 }
 
-/* Amplitude A_j of Re{A_j exp(lambda_j t)}. */
-static cx amplitude(const tw_gram *gram, const tw_wave *f, size_t k) {
-    const size_t j = gram->term[k];
-    return gram->flow->dec->im[j] > 0.0 ? (cx){f->p[j], -f->p[j + 1]} : (cx){f->p[j], 0.0};
-}
-
 double tw_gram_mean(const tw_gram *gram, const tw_wave *f) {
-    double sum = f->k0 * gram->h + 0.5 * f->k1 * gram->h * gram->h;
-    if (!gram->flow->dec->modal) {
-        for (size_t i = 0; i < gram->flow->dec->n; i++) {
-            sum += f->p[i] * gram->mean[i];
-        }
-        return sum;
-    }
-    for (size_t k = 0; k < gram->n_terms; k++) {
-        const cx a = amplitude(gram, f, k);
-        sum += a.re * gram->i_re[k] - a.im * gram->i_im[k];
-    }
-    return sum;
-}
-
-static double product_by_quadrature(const tw_gram *gram, const tw_wave *f, const tw_wave *g) {
-    double sum = f->k0 * g->k0 * gram->h;
-    for (size_t i = 0; i < gram->flow->dec->n; i++) {
-        sum += (f->k0 * g->p[i] + g->k0 * f->p[i]) * gram->mean[i];
-        for (size_t j = 0; j < gram->flow->dec->n; j++) {
-            sum += f->p[i] * g->p[j] * gram->square[i][j];
-        }
+    double sum = gram->h * (f->k0 + 0.5 * f->k1 * gram->h);
+    for (size_t j = 0; j < gram->flow->dec->n; j++) {
+        sum += f->p[j] * gram->mean[j];
     }
     return sum;
 }
 
 double tw_gram_product(const tw_gram *gram, const tw_wave *f, const tw_wave *g) {
-    if (!gram->flow->dec->modal) {
-        return product_by_quadrature(gram, f, g);
-    }
     const double h = gram->h;
+    const size_t n = gram->flow->dec->n;
     double sum = h * (f->k0 * g->k0 + h * (0.5 * (f->k0 * g->k1 + f->k1 * g->k0) + h * f->k1 * g->k1 / 3.0));
-    for (size_t k = 0; k < gram->n_terms; k++) {
-        const cx a = amplitude(gram, f, k), b = amplitude(gram, g, k);
-        sum += (f->k0 * b.re + g->k0 * a.re) * gram->i_re[k] - (f->k0 * b.im + g->k0 * a.im) * gram->i_im[k];
-        sum += (f->k1 * b.re + g->k1 * a.re) * gram->j_re[k] - (f->k1 * b.im + g->k1 * a.im) * gram->j_im[k];
-        for (size_t l = 0; l < gram->n_terms; l++) {
-            /* Re(A e1) Re(B e2) = (Re(A B e1 e2) + Re(A conj(B) e1 conj(e2))) / 2 */
-            const cx c = amplitude(gram, g, l);
-            const cx p = mul(a, c), q = mul(a, (cx){c.re, -c.im});
-            sum += 0.5 * (p.re * gram->sum_re[k][l] - p.im * gram->sum_im[k][l] + q.re * gram->cross_re[k][l] -
-                          q.im * gram->cross_im[k][l]);
+    if (f->k1 != 0.0 || g->k1 != 0.0) {
+        for (size_t j = 0; j < n; j++) {
+            sum += (f->k1 * g->p[j] + g->k1 * f->p[j]) * gram->ramp[j];
         }
+    }
+    for (size_t j = 0; j < n; j++) {
+        double row = 0.0;
+        for (size_t l = 0; l < n; l++) {
+            row += gram->square[j][l] * g->p[l];
+        }
+        sum += f->p[j] * (row + g->k0 * gram->mean[j]) + g->p[j] * f->k0 * gram->mean[j];
     }
     return sum;
 }
@@ -248,24 +222,33 @@ static void fourier_by_quadrature(const tw_gram *gram, const tw_wave *f, double 
     }
 }
 
+/* With U, D the integrals of exp((lambda - j w) t) and of exp((conj lambda - j w) t): cos gives (U + D)/2, sin
+ * (U - D)/(2 j). */
 static void make_turning(tw_gram *gram, double w) {
     const tw_decomposition *dec = gram->flow->dec;
+    const tw_turn *own = tw_flow_turn(gram->flow, gram->h);
     const double h = gram->h;
     const cx turn = {cos(w * h), -sin(w * h)}, flat = integral((cx){0.0, -w}, h, turn);
     gram->w = w;
-    gram->turn_re = turn.re;
-    gram->turn_im = turn.im;
-    gram->flat_re = flat.re;
-    gram->flat_im = flat.im;
-    for (size_t k = 0; k < gram->n_terms; k++) {
-        const double re = dec->re[gram->term[k]], im = dec->im[gram->term[k]];
-        const cx e = {gram->e_re[k], gram->e_im[k]};
+    gram->turn[0] = turn.re;
+    gram->turn[1] = turn.im;
+    gram->flat[0] = flat.re;
+    gram->flat[1] = flat.im;
+    for (size_t j = 0; j < dec->n; j++) {
+        const double re = dec->re[j], im = dec->im[j];
+        const cx e = turn_of(own, j);
         const cx up = integral((cx){re, im - w}, h, mul(e, turn));
-        const cx down = im == 0.0 ? up : integral((cx){re, -im - w}, h, mul((cx){e.re, -e.im}, turn));
-        gram->up_re[k] = up.re;
-        gram->up_im[k] = up.im;
-        gram->down_re[k] = down.re;
-        gram->down_im[k] = down.im;
+        if (im == 0.0) {
+            gram->fourier[0][j] = up.re;
+            gram->fourier[1][j] = up.im;
+            continue;
+        }
+        const cx down = integral((cx){re, -im - w}, h, mul((cx){e.re, -e.im}, turn));
+        gram->fourier[0][j] = 0.5 * (up.re + down.re);
+        gram->fourier[1][j] = 0.5 * (up.im + down.im);
+        gram->fourier[0][j + 1] = 0.5 * (up.im - down.im);
+        gram->fourier[1][j + 1] = -0.5 * (up.re - down.re);
+        j++;
     }
 }
 
@@ -277,19 +260,15 @@ void tw_gram_fourier(tw_gram *gram, const tw_wave *f, double w, double *re, doub
     if (gram->w != w) {
         make_turning(gram, w);
     }
-    cx sum = {f->k0 * gram->flat_re, f->k0 * gram->flat_im};
+    *re = f->k0 * gram->flat[0];
+    *im = f->k0 * gram->flat[1];
     if (f->k1 != 0.0) {
-        const cx slope = ramp_integral((cx){0.0, -w}, gram->h, (cx){gram->turn_re, gram->turn_im});
-        sum.re += f->k1 * slope.re;
-        sum.im += f->k1 * slope.im;
+        const cx slope = ramp_integral((cx){0.0, -w}, gram->h, (cx){gram->turn[0], gram->turn[1]});
+        *re += f->k1 * slope.re;
+        *im += f->k1 * slope.im;
     }
-    for (size_t k = 0; k < gram->n_terms; k++) {
-        const cx a = amplitude(gram, f, k);
-        const cx up = mul(a, (cx){gram->up_re[k], gram->up_im[k]});
-        const cx down = mul((cx){a.re, -a.im}, (cx){gram->down_re[k], gram->down_im[k]});
-        sum.re += 0.5 * (up.re + down.re);
-        sum.im += 0.5 * (up.im + down.im);
+    for (size_t j = 0; j < gram->flow->dec->n; j++) {
+        *re += f->p[j] * gram->fourier[0][j];
+        *im += f->p[j] * gram->fourier[1][j];
     }
-    *re = sum.re;
-    *im = sum.im;
 }

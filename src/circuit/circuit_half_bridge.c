@@ -133,6 +133,7 @@ static void fill_mirror(tw_half_bridge_model *m) {
     for (size_t j = 0; j < m->net.n; j++) {
         mirror->sign[j] = -1.0;
     }
+    mirror->mode[TW_FLOATING] = TW_FLOATING;
     mirror->offset[m->v_c] = mirror->offset[m->v_m] = m->stage.rail_v;
     for (size_t k = 0; k < 4; k++) {
         mirror->valve[k] = k ^ 2u;
@@ -141,14 +142,12 @@ static void fill_mirror(tw_half_bridge_model *m) {
 }
 
 tw_status tw_half_bridge_build(tw_ctx *ctx, const tw_half_bridge *stage, tw_half_bridge_model *m) {
-    *m = (tw_half_bridge_model){.stage = *stage};
     tw_network *net = &m->net;
+    m->stage = *stage;
     m->midpoint_capacitance_f = fmax(2.0 * stage->snubber_capacitance_f, least_capacitance_f);
     m->v_c = stage->load.n_branches + 1;
     m->v_m = m->v_c + 1;
-    net->n = m->v_m + 1;
-    net->n_modes = 5;
-    net->n_valves = 4;
+    tw_network_clear(net, m->v_m + 1, 5, 4);
     net->voltage_scale_v = stage->rail_v;
     net->scale[0] = sqrt(stage->load.inductance_h);
     for (size_t k = 1; k <= stage->load.n_branches; k++) {

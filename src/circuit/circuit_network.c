@@ -105,13 +105,18 @@ static bool is_slaved(const tw_mode *mode, size_t state) {
     return false;
 }
 
-static bool same_motion(const tw_mode *p, const tw_mode *q) {
-    if (p->n_slaved != q->n_slaved || memcmp(p->a, q->a, sizeof p->a) != 0) {
+static bool same_motion(size_t n, const tw_mode *p, const tw_mode *q) {
+    if (p->n_slaved != q->n_slaved) {
         return false;
+    }
+    for (size_t i = 0; i < n; i++) {
+        if (memcmp(p->a[i], q->a[i], n * sizeof p->a[i][0]) != 0) {
+            return false;
+        }
     }
     for (size_t k = 0; k < p->n_slaved; k++) {
         if (p->slave[k].state != q->slave[k].state ||
-            memcmp(p->slave[k].law.c, q->slave[k].law.c, sizeof p->slave[k].law.c) != 0) {
+            memcmp(p->slave[k].law.c, q->slave[k].law.c, n * sizeof p->slave[k].law.c[0]) != 0) {
             return false;
         }
     }
@@ -164,6 +169,13 @@ static void store_modal(const tw_network *net, const tw_mode *mode, tw_decomposi
             dec->re[j] = dec->size[j] = 0.0;
         }
     }
+    dec->n_terms = 0;
+    for (size_t j = 0; j < n; j++) {
+        if (dec->size[j] > 0.0) {
+            dec->term[dec->n_terms++] = j;
+        }
+        j += dec->im[j] > 0.0;
+    }
 }
 
 static tw_status decompose(tw_ctx *ctx, const tw_network *net, const tw_mode *mode, tw_decomposition *dec) {
@@ -180,6 +192,11 @@ static tw_status decompose(tw_ctx *ctx, const tw_network *net, const tw_mode *mo
             const size_t r = dec->index[i], c = dec->index[j];
             a[i * n + j] = mode->a[r][c] * (net->scale[r] / net->scale[c]);
         }
+    }
+    if (tw_star_decompose(n, a, dec->re, dec->im, v, w, &condition) && condition <= condition_limit) {
+        dec->modal = true;
+        store_modal(net, mode, dec, v, w);
+        return TW_OK;
     }
     const bool clean = tw_ctx_error(ctx)->status == TW_OK;
     const tw_status status = tw_eigen_decompose(ctx, n, a, dec->re, dec->im, v, w, &condition);
@@ -271,12 +288,49 @@ static void watch_valves(const tw_network *net, tw_mode *mode) {
     }
 }
 
+static void clear_functional(size_t n, tw_functional *f) {
+    memset(f->c, 0, n * sizeof f->c[0]);
+    f->d = 0.0;
+}
+
+void tw_network_clear(tw_network *net, size_t n, size_t n_modes, size_t n_valves) {
+    net->n = n;
+    net->n_modes = n_modes;
+    net->n_valves = n_valves;
+    net->n_decompositions = 0;
+    for (size_t m = 0; m < n_modes; m++) {
+        tw_mode *mode = &net->modes[m];
+        mode->on = 0;
+        mode->n_slaved = 0;
+        for (size_t i = 0; i < n; i++) {
+            memset(mode->a[i], 0, n * sizeof mode->a[i][0]);
+            mode->b[i] = 0.0;
+        }
+        for (size_t k = 0; k < TW_MAX_SLAVED; k++) {
+            mode->slave[k].state = 0;
+            clear_functional(n, &mode->slave[k].law);
+        }
+        for (size_t w = 0; w < n_valves; w++) {
+            clear_functional(n, &mode->current[w]);
+        }
+    }
+    for (size_t w = 0; w < n_valves; w++) {
+        net->valves[w].gated = false;
+        net->valves[w].replaces = net->valves[w].mates = 0;
+        clear_functional(n, &net->valves[w].voltage);
+    }
+    for (size_t j = 0; j < n; j++) {
+        net->mirror.sign[j] = 1.0;
+        net->mirror.offset[j] = 0.0;
+    }
+}
+
 tw_status tw_network_prepare(tw_ctx *ctx, tw_network *net) {
     net->n_decompositions = 0;
     for (size_t m = 0; m < net->n_modes; m++) {
         tw_mode *mode = &net->modes[m];
         size_t earlier = 0;
-        while (earlier < m && !same_motion(&net->modes[earlier], mode)) {
+        while (earlier < m && !same_motion(net->n, &net->modes[earlier], mode)) {
             earlier++;
         }
         if (earlier < m) {

@@ -73,10 +73,11 @@ typedef struct tw_decomposition {
     size_t index[TW_N]; /* which of the network's states they are */
     bool modal;         /* false: (nearly) defective, use the matrix exponential */
     double re[TW_N], im[TW_N];
-    double size[TW_N];    /* |eigenvalue| */
-    double v[TW_N][TW_N]; /* full states x modes, slaved rows included */
-    double w[TW_N][TW_N]; /* modes x dynamic states */
-    double growth;        /* largest rate at which the scaled state's norm can grow, >= 0 (matrix route) */
+    double size[TW_N];          /* |eigenvalue| */
+    size_t n_terms, term[TW_N]; /* modes that move: a pair counts once, eigenvalue 0 not at all */
+    double v[TW_N][TW_N];       /* full states x modes, slaved rows included */
+    double w[TW_N][TW_N];       /* modes x dynamic states */
+    double growth;              /* largest rate at which the scaled state's norm can grow, >= 0 (matrix route) */
 } tw_decomposition;
 
 /* Half-wave symmetry: x -> sign * x + offset maps the network on itself with the valves exchanged in pairs. */
@@ -99,6 +100,14 @@ typedef struct tw_network {
 
 /* f in the coordinates of a modal mode. */
 void tw_functional_to_modal(const tw_network *net, const tw_mode *mode, const tw_functional *f, tw_modal_row *out);
+
+/* Empties the table for n states; the rest of the record need not be set before. */
+void tw_network_clear(tw_network *net, size_t n, size_t n_modes, size_t n_valves);
+
+/* Eigenvectors of a matrix that couples nothing but state 0 with the others (n x n, row-major; a coil with whatever
+ * hangs on it), in the layout of tw_eigen_decompose with `condition` likewise. False where this is not such a matrix
+ * or one outside the closed form: then nothing is set. */
+bool tw_star_decompose(size_t n, const double *a, double *re, double *im, double *v, double *w, double *condition);
 
 /* Decomposes every mode. */
 tw_status tw_network_prepare(tw_ctx *ctx, tw_network *net) TW_MUST_USE;

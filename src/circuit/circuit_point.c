@@ -8,67 +8,28 @@
 
 /* Sums over half a period. */
 typedef struct sums {
-    double i2, v2, vi, v_c;                        /* integrals of i^2, v_coil^2, v_coil i, v_C */
-    double pan, supply, other_supply;              /* pan heat; supply charge of this half and of its mirror */
+    double i2, v2, vi;                             /* integrals of i^2, v_coil^2, v_coil i */
+    double pan, supply;                            /* pan heat; supply charge of this half and its mirror together */
     double loss[2], charge[2], square[2], peak[2]; /* transistors, diodes */
     double forced, throughput;
     double i_peak, v_peak, v_c_peak;
     double vm_re, vm_im, i_re, i_im; /* fundamental, without the factor 2/T */
 } sums;
 
-/* Raises *peak to the largest |g| over the wave's piece. */
-static void raise_peak(const tw_flow *flow, const tw_functional *f, double length_s, double *peak) {
-    tw_functional rate;
-    tw_wave wave;
-    tw_scan scan;
-    double t;
-    tw_wave_make(&wave, flow, f);
-    *peak = fmax(*peak, fmax(fabs(tw_wave_value(&wave, 0.0)), fabs(tw_wave_value(&wave, length_s))));
-    if (flow->dec->modal && !flow->mode->drifts && wave.amplitude <= *peak) {
-        return; /* |g| cannot exceed the sum of its decaying amplitudes */
-    }
-    tw_functional_rate(flow->net, flow->mode, f, &rate);
-    tw_scan_start(&scan, flow, &rate, length_s, 0);
-    while (tw_scan_next(&scan, &t)) {
-        *peak = fmax(*peak, fabs(tw_wave_value(&wave, t)));
-    }
-}
-
-static void add_device(const tw_half_bridge_model *m, const tw_flow *flow, const tw_gram *gram, size_t valve, sums *s) {
-    const size_t kind = valve & 1u; /* 0 transistor, 1 diode */
-    const tw_device *device = kind == 0 ? &m->stage.transistor : &m->stage.diode;
-    const double forward = valve == TW_HIGH_TRANSISTOR || valve == TW_LOW_DIODE ? 1.0 : -1.0;
-    tw_functional leg = {.d = 0.0};
-    tw_wave current, drop;
-    leg.c[0] = forward * device->slope_ohm;
-    leg.d = device->threshold_v;
-    const tw_functional *own = &flow->mode->current[valve];
-    tw_wave_make(&current, flow, own);
-    tw_wave_make(&drop, flow, &leg);
-    s->loss[kind] += tw_gram_product(gram, &drop, &current);
-    s->charge[kind] += tw_gram_mean(gram, &current);
-    s->square[kind] += tw_gram_product(gram, &current, &current);
-    raise_peak(flow, own, gram->h, &s->peak[kind]);
-}
-
 /* Integral of |v_m i| over a floating piece: C_m v_m' = -i makes it a sum of changes of C_m v_m^2/2. */
-static double floating_throughput(const tw_half_bridge_model *m, const tw_flow *flow, double length_s) {
-    tw_functional i = {.d = 0.0}, v = {.d = 0.0};
-    tw_wave v_wave;
+static double floating_throughput(const tw_half_bridge_model *m, const tw_wave *i, const tw_wave *v_m,
+                                  double length_s) {
     tw_scan scan[2];
     double next[2], last, sum = 0.0;
-    i.c[0] = 1.0;
-    v.c[m->v_m] = 1.0;
-    tw_wave_make(&v_wave, flow, &v);
-    tw_scan_start(&scan[0], flow, &i, length_s, 0);
-    tw_scan_start(&scan[1], flow, &v, length_s, 0);
+    tw_scan_wave(&scan[0], i, length_s, 0);
+    tw_scan_wave(&scan[1], v_m, length_s, 0);
     for (size_t k = 0; k < 2; k++) {
         next[k] = tw_scan_next(&scan[k], &next[k]) ? next[k] : length_s;
     }
-    last = tw_wave_value(&v_wave, 0.0);
+    last = tw_wave_value(v_m, 0.0);
     for (;;) {
         const size_t k = next[0] <= next[1] ? 0 : 1;
-        const double v_here = tw_wave_value(&v_wave, next[k]);
+        const double v_here = tw_wave_value(v_m, next[k]);
         sum += 0.5 * m->midpoint_capacitance_f * fabs(v_here * v_here - last * last);
         last = v_here;
         if (next[k] >= length_s) {
@@ -78,41 +39,47 @@ static double floating_throughput(const tw_half_bridge_model *m, const tw_flow *
     }
 }
 
-/* v_C is extreme where the coil current crosses zero. */
-static void raise_capacitor_peak(const tw_half_bridge_model *m, const tw_flow *flow, const tw_wave *v_c,
-                                 double length_s, int *sign, double *peak) {
-    tw_functional i = {.d = 0.0};
-    tw_scan scan;
-    double t;
-    const double middle = 0.5 * m->stage.rail_v;
-    i.c[0] = 1.0;
-    *peak = fmax(*peak, fabs(tw_wave_value(v_c, 0.0) - middle));
-    *peak = fmax(*peak, fabs(tw_wave_value(v_c, length_s) - middle));
-    tw_scan_start(&scan, flow, &i, length_s, *sign);
-    while (tw_scan_next(&scan, &t)) {
-        *peak = fmax(*peak, fabs(tw_wave_value(v_c, t) - middle));
+/* What a conducting valve does: its heat, its charge, its own current's square and peak, and the charge drawn from the
+ * rail. With a positive coil current forward through it (fwd = +1) its own current is i + C_m v_m', else the opposite.
+ * The supply's current is that of the high devices less C_m v_m'/2 (upper snubber) less i/2 of a split capacitor; over
+ * this piece and its mirror, half a period later with high and low exchanged, the latter two cancel. */
+static void add_device(const tw_half_bridge_model *m, const tw_gram *gram, size_t valve, const tw_wave *i,
+                       double i_charge, double i2, sums *s) {
+    const size_t kind = valve & 1u; /* 0 transistor, 1 diode */
+    const tw_device *device = kind == 0 ? &m->stage.transistor : &m->stage.diode;
+    const double forward = valve == TW_HIGH_TRANSISTOR || valve == TW_LOW_DIODE ? 1.0 : -1.0;
+    const double at_zero_v = m->net.modes[valve + 1].slave[0].law.d; /* v_m = at_zero - slope i */
+    tw_wave own;
+    tw_wave_watch(&own, gram->flow, valve);
+    const double charge = tw_gram_mean(gram, &own);
+    s->loss[kind] += device->threshold_v * charge;
+    if (device->slope_ohm != 0.0) {
+        s->loss[kind] += forward * device->slope_ohm * tw_gram_product(gram, &own, i);
     }
-    *sign = scan.sign;
+    s->charge[kind] += charge;
+    s->square[kind] += tw_gram_product(gram, &own, &own);
+    s->supply += valve <= TW_HIGH_DIODE ? forward * charge : -forward * charge;
+    s->throughput += fabs(at_zero_v * i_charge - device->slope_ohm * i2);
+    tw_wave_raise_peak(&own, gram->h, &s->peak[kind]);
 }
 
-static void add_pan(const tw_half_bridge_model *m, const tw_flow *flow, const tw_gram *gram, sums *s) {
+static void add_pan(const tw_half_bridge_model *m, const tw_gram *gram, const tw_wave *i, sums *s) {
     for (size_t k = 1; k <= m->stage.load.n_branches; k++) {
-        tw_functional f = {.d = 0.0};
         tw_wave wave;
-        f.c[0] = 1.0;
-        f.c[k] = -1.0;
-        tw_wave_make(&wave, flow, &f);
+        tw_wave_state(&wave, gram->flow, k);
+        tw_wave_combine(&wave, 1.0, i, -1.0, &wave);
         s->pan += m->stage.load.branches[k - 1].resistance_ohm * tw_gram_product(gram, &wave, &wave);
     }
 }
 
 static void add_fundamental(const tw_half_bridge_model *m, tw_gram *gram, const tw_wave *i, const tw_wave *v_m,
                             double start_s, sums *s) {
-    const double w = 2.0 * TW_PI * m->stage.frequency_hz, c = cos(w * start_s), sn = sin(w * start_s);
-    double re, im;
+    const double w = 2.0 * TW_PI * m->stage.frequency_hz;
+    double re, im, c, sn;
     /* The mirror turns i into -i and v_m into V_r - v_m half a period later: the whole period gives twice these. */
     tw_wave ac = *v_m;
     ac.k0 -= 0.5 * m->stage.rail_v;
+    sincos(w * start_s, &sn, &c);
     tw_gram_fourier(gram, i, w, &re, &im);
     s->i_re += 2.0 * (re * c + im * sn);
     s->i_im += 2.0 * (im * c - re * sn);
@@ -121,39 +88,46 @@ static void add_fundamental(const tw_half_bridge_model *m, tw_gram *gram, const 
     s->vm_im += 2.0 * (im * c - re * sn);
 }
 
-static void add_piece(const tw_half_bridge_model *m, const tw_piece *p, tw_counts *counts, int *sign, sums *s) {
-    const tw_signal signals[] = {TW_SIGNAL_COIL_CURRENT,     TW_SIGNAL_COIL_VOLTAGE,   TW_SIGNAL_CAPACITOR_VOLTAGE,
-                                 TW_SIGNAL_MIDPOINT_VOLTAGE, TW_SIGNAL_SUPPLY_CURRENT, TW_SIGNAL_SUPPLY_CURRENT};
-    tw_functional f[6];
-    tw_wave w[6];
+static double coil_voltage(const tw_half_bridge_model *m, const double *x) {
+    return x[m->v_m] - x[m->v_c] - m->stage.esr_ohm * x[0];
+}
+
+/* Peaks at the pieces' starts: most of the search for greater ones then ends at its bounds. */
+static void start_peaks(const tw_half_bridge_model *m, const tw_run *run, sums *s) {
+    for (size_t k = 0; k < run->n_pieces; k++) {
+        const double *x = run->pieces[k].x;
+        s->i_peak = fmax(s->i_peak, fabs(x[0]));
+        s->v_peak = fmax(s->v_peak, fabs(coil_voltage(m, x)));
+        s->v_c_peak = fmax(s->v_c_peak, fabs(x[m->v_c] - 0.5 * m->stage.rail_v));
+    }
+}
+
+static void add_piece(const tw_half_bridge_model *m, const tw_piece *p, tw_counts *counts, sums *s) {
     tw_flow flow;
     tw_gram gram;
+    tw_wave i, v_c, v_m, v;
     tw_piece_flow(&m->net, p, counts, &flow);
     tw_gram_make(&gram, &flow, p->length_s);
-    for (size_t k = 0; k < 6; k++) {
-        tw_half_bridge_signal(m, k == 5 ? m->net.mirror.mode[p->mode] : p->mode, signals[k], &f[k]);
-        if (k == 5) {
-            tw_functional_mirror(&m->net, &f[k], &f[k]);
-        }
-        tw_wave_make(&w[k], &flow, &f[k]);
-    }
-    s->i2 += tw_gram_product(&gram, &w[0], &w[0]);
-    s->v2 += tw_gram_product(&gram, &w[1], &w[1]);
-    s->vi += tw_gram_product(&gram, &w[0], &w[1]);
-    s->v_c += tw_gram_mean(&gram, &w[2]);
-    s->supply += tw_gram_mean(&gram, &w[4]);
-    s->other_supply += tw_gram_mean(&gram, &w[5]);
-    add_pan(m, &flow, &gram, s);
-    add_fundamental(m, &gram, &w[0], &w[3], p->start_s, s);
+    tw_wave_state(&i, &flow, 0);
+    tw_wave_state(&v_c, &flow, m->v_c);
+    tw_wave_state(&v_m, &flow, m->v_m);
+    tw_wave_combine(&v, 1.0, &v_m, -1.0, &v_c);
+    tw_wave_combine(&v, 1.0, &v, -m->stage.esr_ohm, &i);
+    const double i2 = tw_gram_product(&gram, &i, &i), i_charge = tw_gram_mean(&gram, &i);
+    s->i2 += i2;
+    s->v2 += tw_gram_product(&gram, &v, &v);
+    s->vi += tw_gram_product(&gram, &i, &v);
+    add_pan(m, &gram, &i, s);
+    add_fundamental(m, &gram, &i, &v_m, p->start_s, s);
     if (p->mode == TW_FLOATING) {
-        s->throughput += floating_throughput(m, &flow, p->length_s);
+        s->throughput += floating_throughput(m, &i, &v_m, p->length_s);
     } else {
-        s->throughput += fabs(tw_gram_product(&gram, &w[0], &w[3]));
-        add_device(m, &flow, &gram, p->mode - 1, s);
+        add_device(m, &gram, p->mode - 1, &i, i_charge, i2, s);
     }
-    raise_peak(&flow, &f[0], p->length_s, &s->i_peak);
-    raise_peak(&flow, &f[1], p->length_s, &s->v_peak);
-    raise_capacitor_peak(m, &flow, &w[2], p->length_s, sign, &s->v_c_peak);
+    v_c.k0 -= 0.5 * m->stage.rail_v;
+    tw_wave_raise_peak(&i, p->length_s, &s->i_peak);
+    tw_wave_raise_peak(&v, p->length_s, &s->v_peak);
+    tw_wave_raise_peak(&v_c, p->length_s, &s->v_c_peak);
 }
 
 static void add_jump(const tw_half_bridge_model *m, const tw_jump *jump, sums *s) {
@@ -165,7 +139,7 @@ static void add_jump(const tw_half_bridge_model *m, const tw_jump *jump, sums *s
     other.change_v = -jump->change_v;
     s->forced += jump->energy_j;
     s->supply += tw_half_bridge_jump_charge(m, jump, TW_SIGNAL_SUPPLY_CURRENT);
-    s->other_supply += tw_half_bridge_jump_charge(m, &other, TW_SIGNAL_SUPPLY_CURRENT);
+    s->supply += tw_half_bridge_jump_charge(m, &other, TW_SIGNAL_SUPPLY_CURRENT);
 }
 
 static void fill_energy(const tw_steady *steady, const sums *s, tw_energy *e) {
@@ -175,7 +149,7 @@ static void fill_energy(const tw_steady *steady, const sums *s, tw_energy *e) {
     double other_start[TW_N], other_end[TW_N];
     tw_network_mirror_state(&m->net, start, other_start);
     tw_network_mirror_state(&m->net, end, other_end);
-    e->supplied = stage->rail_v * (s->supply + s->other_supply);
+    e->supplied = stage->rail_v * s->supply;
     e->coil = 2.0 * stage->load.resistance_ohm * s->i2;
     e->pan = 2.0 * s->pan;
     e->esr = 2.0 * stage->esr_ohm * s->i2;
@@ -224,11 +198,11 @@ void tw_steady_summarize(tw_steady *steady) {
     tw_run *run = &steady->run;
     tw_operating_point *p = &steady->point;
     sums s = {0};
-    int sign = 0;
+    start_peaks(m, run, &s);
     for (size_t k = 0; k < run->n_pieces; k++) {
         add_jump(m, &run->pieces[k].jump, &s);
         if (run->pieces[k].length_s > 0.0) {
-            add_piece(m, &run->pieces[k], &run->counts, &sign, &s);
+            add_piece(m, &run->pieces[k], &run->counts, &s);
         }
     }
     const double period = 2.0 * m->drive.length_s, factor = 2.0 / period;

@@ -82,7 +82,7 @@ static const tw_jump no_jump = {.valve = TW_NO_VALVE};
 
 /* S row of the node := derivative of the law that now defines it. */
 static void enslave_derivative(tw_run *run, size_t state, const double *c, double factor) {
-    for (size_t k = 0; k < run->net->n; k++) {
+    for (size_t k = 0; k < run->n_columns; k++) {
         double sum = 0.0;
         for (size_t j = 0; j < run->net->n; j++) {
             if (j != state) {
@@ -216,7 +216,7 @@ static tw_status change(tw_run *run, const tw_functional *event, size_t drop_to,
             size += fabs(event->c[j] * rate[j]);
         }
         moves = fabs(speed) > 1e-12 * size; /* a graze has no derivative; Newton copes without */
-        for (size_t k = 0; moves && k < n; k++) {
+        for (size_t k = 0; moves && k < run->n_columns; k++) {
             double sum = 0.0;
             for (size_t j = 0; j < n; j++) {
                 sum += event->c[j] * run->s[j][k];
@@ -231,13 +231,31 @@ static tw_status change(tw_run *run, const tw_functional *event, size_t drop_to,
     TW_TRY(settle(run, candidates));
     if (moves) {
         tw_mode_rate(net, &net->modes[run->mode], run->x, rate);
-        for (size_t k = 0; k < n; k++) {
-            for (size_t j = 0; j < n; j++) {
+        for (size_t j = 0; j < n; j++) {
+            for (size_t k = 0; k < run->n_columns; k++) {
                 run->s[j][k] -= rate[j] * shift[k];
             }
         }
     }
     return TW_OK;
+}
+
+static void begin_derivative(tw_run *run, const tw_mode *mode) {
+    run->n_columns = 0;
+    for (size_t j = 0; run->wants_derivative && j < run->net->n; j++) {
+        bool slaved = false;
+        for (size_t k = 0; k < mode->n_slaved; k++) {
+            slaved = slaved || mode->slave[k].state == j;
+        }
+        if (!slaved) {
+            run->column[run->n_columns++] = j;
+        }
+    }
+    for (size_t j = 0; j < run->net->n; j++) {
+        for (size_t k = 0; k < run->n_columns; k++) {
+            run->s[j][k] = run->column[k] == j ? 1.0 : 0.0;
+        }
+    }
 }
 
 tw_status tw_run_begin(tw_run *run, const double *x, size_t mode, unsigned gates) {
@@ -247,10 +265,7 @@ tw_status tw_run_begin(tw_run *run, const double *x, size_t mode, unsigned gates
     run->gates = gates;
     run->left = 0;
     run->n_pieces = 0;
-    for (size_t j = 0; run->wants_derivative && j < net->n; j++) {
-        memset(run->s[j], 0, sizeof run->s[j]);
-        run->s[j][j] = 1.0;
-    }
+    begin_derivative(run, &net->modes[mode]);
     set_mode(run, mode);
     const unsigned on = net->modes[mode].on;
     unsigned idle = 0;
@@ -271,27 +286,51 @@ tw_status tw_run_begin(tw_run *run, const double *x, size_t mode, unsigned gates
     return TW_OK;
 }
 
-/* Earliest valve change within `span`; returns the valve, TW_NO_VALVE where none. */
-static size_t find_event(tw_run *run, const tw_flow *flow, double span, double *when) {
+typedef struct candidate {
+    size_t valve;
+    bool on;
+    tw_wave wave;
+    tw_wave_point start;
+    double estimate_s; /* where its tangent meets zero */
+} candidate;
+
+/* Earliest valve change within `span`; returns the valve, TW_NO_VALVE where none. The likely one is looked for first:
+ * it shortens the search for the others. */
+static size_t find_event(tw_run *run, tw_flow *flow, double span, double *when) {
     const tw_network *net = run->net;
     const tw_mode *mode = &net->modes[run->mode];
-    size_t found = TW_NO_VALVE;
+    candidate list[TW_MAX_VALVES];
+    size_t n = 0;
     for (size_t w = 0; w < net->n_valves; w++) {
         const unsigned bit = 1u << w;
-        tw_wave wave;
-        double t;
-        bool hit;
-        if (mode->on & bit) {
-            tw_wave_watch(&wave, flow, w);
-            hit = tw_wave_next_change(&wave, 1, 0.0, span, &t);
-        } else if (eligible(run, w) && !(mode->on & net->valves[w].replaces)) {
-            tw_wave_watch(&wave, flow, w);
-            hit = tw_wave_first_rise(&wave, (run->left & bit) != 0, span, &t);
-        } else {
+        const bool on = (mode->on & bit) != 0;
+        if (!on && (!eligible(run, w) || (mode->on & net->valves[w].replaces))) {
             continue;
         }
-        if (hit && (found == TW_NO_VALVE || t < span)) {
-            found = w;
+        candidate *c = &list[n++];
+        c->valve = w;
+        c->on = on;
+        tw_wave_watch(&c->wave, flow, w);
+        tw_wave_eval(&c->wave, 0.0, span, &c->start);
+        const double towards = -c->start.g / c->start.g1;
+        c->estimate_s = towards > 0.0 ? towards : INFINITY;
+    }
+    size_t found = TW_NO_VALVE;
+    for (unsigned todo = (1u << n) - 1u; todo != 0;) {
+        size_t next = TW_MAX_VALVES;
+        for (size_t k = 0; k < n; k++) {
+            if ((todo & (1u << k)) && (next == TW_MAX_VALVES || list[k].estimate_s < list[next].estimate_s)) {
+                next = k;
+            }
+        }
+        todo &= ~(1u << next);
+        const candidate *c = &list[next];
+        double t;
+        const bool hit =
+            c->on ? tw_wave_next_change_from(&c->wave, 1, &c->start, span, &t)
+                  : tw_wave_first_rise_from(&c->wave, (run->left & (1u << c->valve)) != 0, &c->start, span, &t);
+        if (hit && (found == TW_NO_VALVE || t < span || (t == span && c->valve < found))) {
+            found = c->valve;
             span = t;
         }
     }
@@ -299,10 +338,10 @@ static size_t find_event(tw_run *run, const tw_flow *flow, double span, double *
     return found;
 }
 
-static void move(tw_run *run, const tw_flow *flow, double h) {
+static void move(tw_run *run, tw_flow *flow, double h) {
     tw_flow_state(flow, h, run->x);
     if (run->wants_derivative) {
-        tw_flow_carry(flow, h, run->s);
+        tw_flow_carry(flow, h, run->n_columns, run->s);
     }
     run->pieces[run->n_pieces - 1].length_s = h;
     run->time_s += h;

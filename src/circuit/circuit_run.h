@@ -35,7 +35,8 @@ typedef struct tw_run {
     double x[TW_N];
     unsigned left; /* valves that stopped conducting at this very instant */
     bool wants_derivative;
-    double s[TW_N][TW_N]; /* d x / d x(start) */
+    size_t n_columns, column[TW_N]; /* start states that the rest depends on: those that were not slaved */
+    double s[TW_N][TW_N];           /* d x / d x(start), of those columns */
     tw_counts counts;
     size_t n_pieces, capacity;
     tw_piece *pieces; /* `fixed` until they outgrow it */

@@ -58,8 +58,11 @@ static bool newton_step(tw_ctx *ctx, const tw_run *run, const shot *s, double *s
     size_t pivot[TW_N];
     for (size_t i = 0; i < n; i++) {
         for (size_t j = 0; j < n; j++) {
-            const double p = net->mirror.sign[i] * run->s[i][j] * (net->scale[i] / net->scale[j]);
-            a[i * n + j] = (i == j ? 1.0 : 0.0) - p;
+            a[i * n + j] = i == j ? 1.0 : 0.0;
+        }
+        for (size_t k = 0; k < run->n_columns; k++) {
+            const size_t j = run->column[k];
+            a[i * n + j] -= net->mirror.sign[i] * run->s[i][k] * (net->scale[i] / net->scale[j]);
         }
         r[i] = net->scale[i] * (s->image[i] - s->x[i]);
     }

@@ -18,7 +18,7 @@ typedef struct tw_scan {
 } tw_scan;
 
 /* `sign` carried over from the piece before (0: none), so that a crossing on the border is not lost. */
-void tw_scan_start(tw_scan *scan, const tw_flow *flow, const tw_functional *f, double length_s, int sign);
+void tw_scan_wave(tw_scan *scan, const tw_wave *wave, double length_s, int sign);
 /* Next crossing in the piece: its time from the piece's start; scan->sign is the sign after it. */
 bool tw_scan_next(tw_scan *scan, double *t);
 

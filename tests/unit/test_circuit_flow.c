@@ -94,7 +94,7 @@ static void check_flow(tw_ctx *ctx, tw_half_bridge_model *model, tw_random *r) {
         for (size_t j = 0; j < net->n; j++) {
             s[j][j] = 1.0;
         }
-        tw_flow_carry(&flow, t, s);
+        tw_flow_carry(&flow, t, net->n, s);
         double moved[TW_N], shifted[TW_N];
         memcpy(shifted, x, sizeof shifted);
         shifted[0] += 64.0;
