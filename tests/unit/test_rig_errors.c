@@ -160,7 +160,8 @@ static void overrides(void **state) {
         {"=3", "--set =3: expected KEY=VALUE, such as bridge.frequency=30k"},
         {"bridge.freq=3k", "--set bridge.freq=3k: unknown key 'bridge.freq'; did you mean bridge.frequency?"},
         {"bridge=3", "--set bridge=3: unknown key 'bridge', which is a section; name one of its keys"},
-        {"frequency=3", "--set frequency=3: unknown key 'frequency'; did you mean supply.frequency or bridge.frequency?"},
+        {"frequency=3",
+         "--set frequency=3: unknown key 'frequency'; did you mean supply.frequency or bridge.frequency?"},
         {"bridge.frequency=30x",
          "--set bridge.frequency=30x: bridge.frequency: found '30x', where 'x' is no unit known "
          "here; expected a frequency such as 26 kHz"},
