@@ -77,10 +77,14 @@ static tw_status reveal_with(tw_ctx *ctx, const tw_record *record, const tw_prio
     TW_TRY(tw_progress(ctx, 0.0, "analysis"));
     TW_TRY(tw_reveal__prepare(ctx, record, prior, w, &out->warnings));
     TW_TRY(tw_progress(ctx, 0.3, "analysis"));
-    TW_TRY(tw_reveal__calibrate(ctx, w, &cal, &solution, &out->warnings));
+    const tw_status calibrated = tw_reveal__calibrate(ctx, w, &cal, &solution, &out->warnings);
+    if (calibrated != TW_OK) {
+        return calibrated == TW_BAD_DATA ? tw_reveal__blame_saturation(ctx, w, calibrated) : calibrated;
+    }
     TW_TRY(tw_progress(ctx, 0.7, "analysis"));
     TW_TRY(tw_reveal__fold_make(ctx, w, &solution, &cal, fold));
     w->noise_i = current_noise(w, fold, solution.p[P_LEAD]);
+    TW_TRY(tw_reveal__check_saturation(ctx, fold, &out->warnings));
     TW_TRY(tw_reveal__edges(ctx, w, &solution, fold, out));
     TW_TRY(tw_reveal__quantities(ctx, w, &solution, &cal, fold, out));
     TW_TRY(tw_reveal__waves(ctx, w, &solution, &cal, fold, out));

@@ -114,6 +114,11 @@ void tw_reveal__fold_dispose(tw_reveal__fold *fold);
 tw_status tw_reveal__edges(tw_ctx *ctx, const tw_reveal__work *w, const tw_reveal__solution *s,
                            const tw_reveal__fold *fold, tw_revealed *out) TW_MUST_USE;
 
+/* reveal_saturation.c */
+tw_status tw_reveal__check_saturation(tw_ctx *ctx, const tw_reveal__fold *fold, tw_warnings *warnings) TW_MUST_USE;
+/* After a failed calibration: returns `failed`, with a message of its own where saturation is to blame. */
+tw_status tw_reveal__blame_saturation(tw_ctx *ctx, const tw_reveal__work *w, tw_status failed) TW_MUST_USE;
+
 /* reveal_quantities.c */
 tw_status tw_reveal__quantities(tw_ctx *ctx, const tw_reveal__work *w, const tw_reveal__solution *s,
                                 const tw_reveal__calibration *cal, const tw_reveal__fold *fold,
