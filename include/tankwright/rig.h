@@ -12,7 +12,11 @@
 typedef enum tw_supply_kind { TW_SUPPLY_MAINS, TW_SUPPLY_DC } tw_supply_kind;
 typedef enum tw_arrangement { TW_ARRANGEMENT_HALF, TW_ARRANGEMENT_FULL } tw_arrangement;
 typedef enum tw_pan_kind { TW_PAN_NONE, TW_PAN_EQUIVALENT, TW_PAN_COUPLED, TW_PAN_FIELD } tw_pan_kind;
-typedef enum tw_current_pickup_kind { TW_CURRENT_PICKUP_NONE, TW_CURRENT_PICKUP_TRANSFORMER } tw_current_pickup_kind;
+typedef enum tw_current_pickup_kind {
+    TW_CURRENT_PICKUP_NONE,
+    TW_CURRENT_PICKUP_TRANSFORMER,
+    TW_CURRENT_PICKUP_ROGOWSKI /* air-cored coil round the lead, with an integrator */
+} tw_current_pickup_kind;
 typedef enum tw_voltage_pickup_kind { TW_VOLTAGE_PICKUP_NONE, TW_VOLTAGE_PICKUP_LOOP } tw_voltage_pickup_kind;
 
 typedef struct tw_rig_supply {
@@ -47,6 +51,9 @@ typedef struct tw_rig_tank {
 typedef struct tw_rig_coil {
     tw_value inductance_h; /* without pan */
     tw_value resistance_ohm;
+    /* of the flat winding, for what a sense loop beside it sees; each may be unknown */
+    tw_value turns;
+    tw_value inner_diameter_m, outer_diameter_m;
 } tw_rig_coil;
 
 typedef struct tw_rig_pan {
@@ -56,6 +63,27 @@ typedef struct tw_rig_pan {
     tw_value inductance_h;   /* equivalent: series L of coil with pan */
 } tw_rig_pan;
 
+/* A transformer's core, any part of which may be unknown: a ring's dimensions, or the effective parameters of IEC
+ * 60205. */
+typedef struct tw_rig_core {
+    tw_value outer_diameter_m, inner_diameter_m, height_m;
+    tw_value effective_area_m2, effective_length_m;
+    tw_value permeability;        /* relative, initial */
+    tw_value inductance_factor_h; /* A_L, per turn squared */
+    tw_value saturation_t;        /* flux density, at the core's working temperature */
+} tw_rig_core;
+
+typedef struct tw_rig_wire {
+    tw_value diameter_m; /* of the copper */
+    tw_value gauge;      /* ASTM B258; -3 stands for 0000 */
+    tw_value length_m;   /* of the whole winding */
+} tw_rig_wire;
+
+typedef struct tw_rig_integrator {
+    tw_value time_constant_s; /* output = (1/time constant) * integral of the input */
+    tw_value low_corner_hz, high_corner_hz;
+} tw_rig_integrator;
+
 typedef struct tw_rig_current_pickup {
     tw_current_pickup_kind kind;
     tw_value turns;
@@ -63,19 +91,30 @@ typedef struct tw_rig_current_pickup {
     tw_value magnetizing_inductance_h; /* seen from the secondary */
     tw_value winding_resistance_ohm;
     tw_value clamp_onset_v; /* peak burden volts where the clamp begins to conduct; unknown: no clamp */
-    bool reversed;          /* the person knows that the transformer sits the other way round */
+    /* the rest may be unknown */
+    tw_value burden_rating_w;
+    tw_value leakage_inductance_h, winding_capacitance_f; /* seen from the secondary */
+    tw_rig_core core;
+    tw_rig_wire wire;
+    /* rogowski: volts per ampere in mid band, or mutual inductance over integration time */
+    tw_value sensitivity_v_per_a, mutual_inductance_h;
+    tw_rig_integrator integrator;
+    bool reversed; /* the person knows that the transformer sits the other way round */
 } tw_rig_current_pickup;
 
 typedef struct tw_rig_voltage_pickup {
     tw_voltage_pickup_kind kind;
     tw_value gain; /* loop volts per coil volt; may be unknown */
+    tw_value turns, diameter_m;
+    tw_value distance_m; /* from the winding's plane, positive on the side away from the pan */
     bool reversed;
 } tw_rig_voltage_pickup;
 
 /* How the recorder stored a channel. */
 typedef struct tw_rig_channel {
-    size_t channel;        /* 1 = first data channel of the record; 0 = not recorded */
-    tw_value probe_factor; /* volts at the pick-up = factor * recorded volts, default 1 */
+    size_t channel;                                     /* 1 = first data channel of the record; 0 = not recorded */
+    tw_value probe_factor;                              /* volts at the pick-up = factor * recorded volts, default 1 */
+    tw_value probe_resistance_ohm, probe_capacitance_f; /* at the probe's tip, the recorder's input included */
 } tw_rig_channel;
 
 typedef struct tw_rig_recorder {
@@ -126,7 +165,7 @@ tw_status tw_rig_require(tw_ctx *ctx, const tw_rig *rig, const char *file, const
 
 /* Writes the completed rig as YAML that tw_rig_parse reads back to the same values (every written key then counts as
  * given); each value that is a default carries the comment "# default". Keys that have no meaning with the rig's
- * kinds (pan.coupling with kind none) are written only where they were given. */
+ * kinds (pan.coupling with kind none), and optional detail (pickups.current.core.*), are written only where given. */
 tw_status tw_rig_write(tw_ctx *ctx, const tw_rig *rig, tw_text *out) TW_MUST_USE;
 
 /* The keys, in file order: name such as "tank.capacitance"; NULL beyond the last. */
@@ -147,7 +186,7 @@ typedef struct tw_rig_entry {
     tw_value value;   /* QUANTITY; NaN: unknown */
     const char *unit; /* QUANTITY: SI unit without prefix, "" for a plain number */
     bool given;       /* false: the default */
-    bool has_meaning; /* false: given or not, nothing reads it with the kinds that this rig has */
+    bool has_meaning; /* false: nothing reads it with the kinds that this rig has, or it is optional detail not given */
 } tw_rig_entry;
 
 /* The entry of key `index` as in tw_rig_key; false beyond the last. */

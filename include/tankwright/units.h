@@ -7,7 +7,9 @@
  *   90 uH (u=0.5 uH)    90 uH (u=0.6 %)                          (standard uncertainty)
  * micro is u, U+00B5 or U+03BC; ohm is "ohm", U+03A9, U+2126 or R. A missing unit means the expected one; a
  * missing prefix means none, so "4.7" for a capacitance is 4.7 F. A letter that is both a prefix and a unit is the
- * prefix when it touches the number ("5m" of a resistance) and the unit after a blank ("5 m" is a length). "%" after a
+ * prefix when it touches the number ("5m" of a resistance) and the unit after a blank ("5 m" is a length). An area's
+ * prefix is squared with its unit
+ * ("51 mm2", also mm^2 and mm with U+00B2). "%" after a
  * limit or "u=" is relative to the value. Numbers are correctly rounded: "660 nF" is the double nearest to 660e-9.
  *
  * No allocation, no locale, no state.
@@ -36,7 +38,9 @@
     X(DEGREE, "deg", "an angle", "30 deg")             \
     X(RADIAN, "rad", "an angle", "0.5 rad")            \
     X(TESLA, "T", "a flux density", "100 mT")          \
-    X(JOULE, "J", "an energy", "2 mJ")
+    X(JOULE, "J", "an energy", "2 mJ")                 \
+    X(VOLT_PER_AMPERE, "V/A", "a scale", "10 mV/A")    \
+    X(SQUARE_METRE, "m2", "an area", "51 mm2")
 
 typedef enum tw_unit {
 #define TW_UNIT_ENUM(name, symbol, quantity, example) TW_UNIT_##name,

@@ -47,7 +47,7 @@ static tw_status check_kinds_given(tw_ctx *ctx, const tw_rig *rig) {
     static const struct {
         const char *kind, *hint;
     } KINDS[] = {{"pan.kind", "equivalent or coupled"},
-                 {"pickups.current.kind", "transformer"},
+                 {"pickups.current.kind", "transformer or rogowski"},
                  {"pickups.voltage.kind", "loop"}};
     for (size_t k = 0; k < sizeof KINDS / sizeof KINDS[0]; k++) {
         const size_t section = (size_t)(strrchr(KINDS[k].kind, '.') - KINDS[k].kind) + 1;
@@ -64,6 +64,15 @@ static tw_status check_kinds_given(tw_ctx *ctx, const tw_rig *rig) {
     return TW_OK;
 }
 
+/* What is hollow must have its hole inside. */
+static tw_status check_hollow(tw_ctx *ctx, const char *key, tw_value inner, tw_value outer, const char *outer_key) {
+    if (!tw_is_known(inner) || !tw_is_known(outer) || inner.value < outer.value) {
+        return TW_OK;
+    }
+    return refuse(ctx, key, "found %.4g mm; expected less than %s, %.4g mm", inner.value * 1e3, outer_key,
+                  outer.value * 1e3);
+}
+
 tw_status tw_rig_check(tw_ctx *ctx, const tw_rig *rig) {
     if (rig->bridge.arrangement == TW_ARRANGEMENT_FULL) {
         return refuse(ctx, "bridge.arrangement", "found full; this version models the half bridge only");
@@ -71,6 +80,10 @@ tw_status tw_rig_check(tw_ctx *ctx, const tw_rig *rig) {
     TW_TRY(check_timing(ctx, &rig->bridge));
     TW_TRY(check_pan(ctx, &rig->pan));
     TW_TRY(check_kinds_given(ctx, rig));
+    TW_TRY(check_hollow(ctx, "pickups.current.core.inner_diameter", rig->current_pickup.core.inner_diameter_m,
+                        rig->current_pickup.core.outer_diameter_m, "pickups.current.core.outer_diameter"));
+    TW_TRY(check_hollow(ctx, "coil.inner_diameter", rig->coil.inner_diameter_m, rig->coil.outer_diameter_m,
+                        "coil.outer_diameter"));
     if (rig->current_pickup.kind != TW_CURRENT_PICKUP_NONE && rig->voltage_pickup.kind != TW_VOLTAGE_PICKUP_NONE &&
         rig->recorder.current.channel == rig->recorder.voltage.channel && rig->recorder.current.channel != 0) {
         return refuse(ctx, "recorder.channels.voltage", "found channel %zu, which the current pick-up has already",

@@ -26,6 +26,7 @@ typedef struct tw_rig_key_row {
     tw_unit unit;
     bool unknown_legal;
     bool below_high; /* the upper end itself is not legal */
+    bool detail;     /* nothing but a more exact answer hangs on it: printed only where it was given */
 } tw_rig_key_row;
 
 enum { TW_RIG_MAX_KEYS = 128, TW_RIG_NAME_LIMIT = 63, TW_RIG_PATH_SIZE = TW_RIG_NAME_LIMIT + 1 };

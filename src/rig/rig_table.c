@@ -11,7 +11,7 @@
 static const char *const SUPPLY_KINDS[] = {"mains", "dc", NULL};
 static const char *const ARRANGEMENTS[] = {"half", "full", NULL};
 static const char *const PAN_KINDS[] = {"none", "equivalent", "coupled", "field", NULL};
-static const char *const CURRENT_KINDS[] = {"none", "transformer", NULL};
+static const char *const CURRENT_KINDS[] = {"none", "transformer", "rogowski", NULL};
 static const char *const VOLTAGE_KINDS[] = {"none", "loop", NULL};
 
 #define UNKNOWN ((double)NAN)
@@ -29,6 +29,13 @@ static const char *const VOLTAGE_KINDS[] = {"none", "loop", NULL};
     {                                                                                                              \
         .name = (name_), .offset = AT(field), .type = TW_RIG_KEY_QUANTITY, .unit = TW_UNIT_##unit_, .low = (low_), \
         .high = (high_), .initial = UNKNOWN, .unknown_legal = true                                                 \
+    }
+
+/* Optional detail: printed only where it was given. */
+#define DETAIL(name_, field, unit_, low_, high_)                                                                   \
+    {                                                                                                              \
+        .name = (name_), .offset = AT(field), .type = TW_RIG_KEY_QUANTITY, .unit = TW_UNIT_##unit_, .low = (low_), \
+        .high = (high_), .initial = UNKNOWN, .unknown_legal = true, .detail = true                                 \
     }
 
 /* half width 50 % of a rectangular distribution: what "typical" may mean for a transformer nobody measured */
@@ -55,6 +62,9 @@ static const tw_rig_key_row ROWS[] = {
     NUMBER("tank.esr", tank.esr_ohm, OHM, 0.0, 10.0, 3e-3),
     MAYBE("coil.inductance", coil.inductance_h, HENRY, 1e-9, 1.0),
     MAYBE("coil.resistance", coil.resistance_ohm, OHM, 0.0, 1e3),
+    DETAIL("coil.turns", coil.turns, NONE, 1.0, 1000.0),
+    DETAIL("coil.inner_diameter", coil.inner_diameter_m, METRE, 1e-3, 5.0),
+    DETAIL("coil.outer_diameter", coil.outer_diameter_m, METRE, 1e-3, 5.0),
     WORD("pan.kind", pan.kind, PAN_KINDS, TW_PAN_NONE),
     {.name = "pan.coupling",
      .offset = AT(pan.coupling),
@@ -85,9 +95,34 @@ static const tw_rig_key_row ROWS[] = {
      .initial = 1.0,
      .initial_u = HALF_OF(1.0)},
     MAYBE("pickups.current.clamp_onset", current_pickup.clamp_onset_v, VOLT, 0.05, 100.0),
+#define CURRENT_DETAIL(name, field, unit, low, high) \
+    DETAIL("pickups.current." name, current_pickup.field, unit, low, high)
+    CURRENT_DETAIL("burden_rating", burden_rating_w, WATT, 1e-3, 1e3),
+    CURRENT_DETAIL("leakage_inductance", leakage_inductance_h, HENRY, 0.0, 1.0),
+    CURRENT_DETAIL("winding_capacitance", winding_capacitance_f, FARAD, 0.0, 1e-6),
+    CURRENT_DETAIL("core.outer_diameter", core.outer_diameter_m, METRE, 1e-3, 1.0),
+    CURRENT_DETAIL("core.inner_diameter", core.inner_diameter_m, METRE, 1e-4, 1.0),
+    CURRENT_DETAIL("core.height", core.height_m, METRE, 1e-4, 1.0),
+    CURRENT_DETAIL("core.effective_area", core.effective_area_m2, SQUARE_METRE, 1e-8, 0.1),
+    CURRENT_DETAIL("core.effective_length", core.effective_length_m, METRE, 1e-3, 10.0),
+    CURRENT_DETAIL("core.permeability", core.permeability, NONE, 1.0, 1e6),
+    CURRENT_DETAIL("core.inductance_factor", core.inductance_factor_h, HENRY, 1e-10, 1e-2),
+    CURRENT_DETAIL("core.saturation", core.saturation_t, TESLA, 0.01, 3.0),
+    CURRENT_DETAIL("wire.diameter", wire.diameter_m, METRE, 1e-5, 0.02),
+    CURRENT_DETAIL("wire.gauge", wire.gauge, NONE, -3.0, 56.0),
+    CURRENT_DETAIL("wire.length", wire.length_m, METRE, 1e-3, 1e5),
+    CURRENT_DETAIL("sensitivity", sensitivity_v_per_a, VOLT_PER_AMPERE, 1e-7, 1e3),
+    CURRENT_DETAIL("mutual_inductance", mutual_inductance_h, HENRY, 1e-12, 1.0),
+    CURRENT_DETAIL("integrator.time_constant", integrator.time_constant_s, SECOND, 1e-12, 1e3),
+    CURRENT_DETAIL("integrator.low_corner", integrator.low_corner_hz, HERTZ, 1e-6, 1e6),
+    CURRENT_DETAIL("integrator.high_corner", integrator.high_corner_hz, HERTZ, 1.0, 1e12),
+#undef CURRENT_DETAIL
     TRUTH("pickups.current.reversed", current_pickup.reversed, false),
     WORD("pickups.voltage.kind", voltage_pickup.kind, VOLTAGE_KINDS, TW_VOLTAGE_PICKUP_NONE),
     MAYBE("pickups.voltage.gain", voltage_pickup.gain, NONE, 1e-6, 10.0),
+    DETAIL("pickups.voltage.turns", voltage_pickup.turns, NONE, 1.0, 1000.0),
+    DETAIL("pickups.voltage.diameter", voltage_pickup.diameter_m, METRE, 1e-3, 5.0),
+    DETAIL("pickups.voltage.distance", voltage_pickup.distance_m, METRE, -0.5, 0.5),
     TRUTH("pickups.voltage.reversed", voltage_pickup.reversed, false),
     {.name = "recorder.bits",
      .offset = AT(recorder.bits),
@@ -101,12 +136,16 @@ static const tw_rig_key_row ROWS[] = {
      .high = 64.0,
      .initial = 1.0},
     NUMBER("recorder.channels.current.probe_factor", recorder.current.probe_factor, NONE, 1e-4, 1e6, 1.0),
+    DETAIL("recorder.channels.current.probe_resistance", recorder.current.probe_resistance_ohm, OHM, 10.0, 1e12),
+    DETAIL("recorder.channels.current.probe_capacitance", recorder.current.probe_capacitance_f, FARAD, 0.0, 1e-6),
     {.name = "recorder.channels.voltage",
      .offset = AT(recorder.voltage.channel),
      .type = TW_RIG_KEY_CHANNEL,
      .high = 64.0,
      .initial = 2.0},
     NUMBER("recorder.channels.voltage.probe_factor", recorder.voltage.probe_factor, NONE, 1e-4, 1e6, 1.0),
+    DETAIL("recorder.channels.voltage.probe_resistance", recorder.voltage.probe_resistance_ohm, OHM, 10.0, 1e12),
+    DETAIL("recorder.channels.voltage.probe_capacitance", recorder.voltage.probe_capacitance_f, FARAD, 0.0, 1e-6),
     MAYBE("recorder.rail_voltage", recorder.rail_voltage_v, VOLT, 1.0, 2000.0),
     MAYBE("recorder.sample_interval", recorder.sample_interval_s, SECOND, 1e-12, 1.0),
     MAYBE("recorder.skew", recorder.skew_s, SECOND, -1e-3, 1e-3),
@@ -130,6 +169,9 @@ static const char *const SECTIONS[] = {
     "pan",
     "pickups",
     "pickups.current",
+    "pickups.current.core",
+    "pickups.current.wire",
+    "pickups.current.integrator",
     "pickups.voltage",
     "recorder",
     "recorder.channels",
@@ -257,6 +299,7 @@ bool tw_rig_entry_at(const tw_rig *rig, size_t index, tw_rig_entry *out) {
                       .unit = tw_unit_symbol(row->unit),
                       .given = tw_rig__given(rig, index),
                       .has_meaning = tw_rig__applies(rig, index)};
+    e.has_meaning = e.has_meaning && (e.given || !row->detail);
     int number = 0;
     size_t channel = 0;
     switch (row->type) {
@@ -296,6 +339,15 @@ static bool starts(const char *name, const char *prefix) {
     return strncmp(name, prefix, strlen(prefix)) == 0;
 }
 
+static bool current_key_applies(tw_current_pickup_kind kind, const char *key) {
+    if (kind == TW_CURRENT_PICKUP_NONE || strcmp(key, "reversed") == 0) {
+        return kind != TW_CURRENT_PICKUP_NONE;
+    }
+    const bool rogowski =
+        strcmp(key, "sensitivity") == 0 || strcmp(key, "mutual_inductance") == 0 || starts(key, "integrator.");
+    return rogowski == (kind == TW_CURRENT_PICKUP_ROGOWSKI);
+}
+
 bool tw_rig__applies(const tw_rig *rig, size_t index) {
     const char *name = ROWS[index].name;
     if (strcmp(name, "supply.frequency") == 0 || starts(name, "supply.source_") ||
@@ -312,7 +364,7 @@ bool tw_rig__applies(const tw_rig *rig, size_t index) {
         return rig->pan.kind == TW_PAN_EQUIVALENT;
     }
     if (starts(name, "pickups.current.") && strcmp(name, "pickups.current.kind") != 0) {
-        return rig->current_pickup.kind == TW_CURRENT_PICKUP_TRANSFORMER;
+        return current_key_applies(rig->current_pickup.kind, name + strlen("pickups.current."));
     }
     if (starts(name, "pickups.voltage.") && strcmp(name, "pickups.voltage.kind") != 0) {
         return rig->voltage_pickup.kind == TW_VOLTAGE_PICKUP_LOOP;

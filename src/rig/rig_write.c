@@ -142,7 +142,7 @@ tw_status tw_rig_write(tw_ctx *ctx, const tw_rig *rig, tw_text *out) {
     char last[NAME_SIZE] = "", name[NAME_SIZE];
     for (size_t i = 0; i < tw_rig__count(); i++) {
         const tw_rig_key_row *row = tw_rig__row(i);
-        if (!tw_rig__given(rig, i) && !tw_rig__applies(rig, i)) {
+        if (!tw_rig__given(rig, i) && (row->detail || !tw_rig__applies(rig, i))) {
             continue;
         }
         (void)snprintf(name, sizeof name, "%s%s", row->name, row->type == TW_RIG_KEY_CHANNEL ? ".channel" : "");

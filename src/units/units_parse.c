@@ -155,13 +155,19 @@ static bool ends_suffix(const cursor *c) {
            starts(c, "\xC2\xA0") || starts(c, "\xE2\x80\x89") || starts(c, "\xE2\x80\xAF");
 }
 
+/* The digit of a square, as in mm2 and mm^2: part of the suffix where an area is expected. */
+static bool squares(const cursor *c, size_t suffix_at) {
+    return c->expected == TW_UNIT_SQUARE_METRE && c->at > suffix_at && c->text[c->at] == '2' &&
+           (c->text[c->at - 1] == 'm' || c->text[c->at - 1] == '^');
+}
+
 /* The suffix after a number; leaves the cursor after it. */
 static tw_status read_suffix(cursor *c, const decimal *d, tw_units_suffix *suffix, size_t *suffix_at) {
     *suffix = (tw_units_suffix){.has_unit = d->ohm_letter, .unit = TW_UNIT_OHM};
     const size_t number_end = c->at;
     skip_space(c);
     *suffix_at = c->at;
-    while (c->at < c->length && c->text[c->at] != '\0' && !ends_suffix(c)) {
+    while (c->at < c->length && c->text[c->at] != '\0' && (!ends_suffix(c) || squares(c, *suffix_at))) {
         c->at++;
     }
     if (c->at == *suffix_at) {

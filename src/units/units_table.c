@@ -78,6 +78,10 @@ static const spelling_row SPELLINGS[] = {
     {"rad", TW_UNIT_RADIAN, true},
     {"T", TW_UNIT_TESLA, true},
     {"J", TW_UNIT_JOULE, true},
+    {"V/A", TW_UNIT_VOLT_PER_AMPERE, true},
+    {"m2", TW_UNIT_SQUARE_METRE, true},
+    {"m^2", TW_UNIT_SQUARE_METRE, true},
+    {"m\xC2\xB2", TW_UNIT_SQUARE_METRE, true},
 };
 enum { N_SPELLINGS = sizeof SPELLINGS / sizeof SPELLINGS[0] };
 
@@ -153,7 +157,8 @@ bool tw_units__suffix(const char *text, size_t length, tw_unit expected, bool ad
         }
         best = rank_of(row->unit, expected);
         found = (tw_units_suffix){.has_unit = true, .has_prefix = prefix != NULL, .unit = row->unit};
-        found.exponent = prefix != NULL ? prefix->exponent : 0;
+        /* mm2 is the square of a millimetre */
+        found.exponent = (prefix != NULL ? prefix->exponent : 0) * (row->unit == TW_UNIT_SQUARE_METRE ? 2 : 1);
     }
     const int lower = adjacent ? RANK_PREFIX : RANK_OTHER;
     const prefix_row *alone = find_prefix(text, length);
@@ -205,6 +210,7 @@ void tw_units__output_range(tw_unit unit, int *lowest, int *highest) {
     case TW_UNIT_NONE:
     case TW_UNIT_DEGC:
     case TW_UNIT_DEGREE:
+    case TW_UNIT_SQUARE_METRE:
         *lowest = 0;
         *highest = 0;
         break;

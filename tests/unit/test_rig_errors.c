@@ -90,7 +90,15 @@ static void keys_and_types(void **state) {
          "r:1:23: bridge.arrangement: found full; this version models the half bridge only"},
         {"pan: {coupling: 0.5}", "r:1:17: pan.coupling: has no effect without pan.kind: equivalent or coupled"},
         {"pickups: {current: {turns: 150}}",
-         "r:1:28: pickups.current.turns: has no effect without pickups.current.kind: transformer"},
+         "r:1:28: pickups.current.turns: has no effect without pickups.current.kind: transformer or rogowski"},
+        {"pickups: {current: {kind: transformer, core: {inner_diameter: 25 mm, outer_diameter: 25 mm}}}",
+         "r:1:63: pickups.current.core.inner_diameter: found 25 mm; expected less than "
+         "pickups.current.core.outer_diameter, 25 mm"},
+        {"pickups: {current: {kind: transformer, core: {effective_area: 51 mm}}}",
+         "r:1:66: pickups.current.core.effective_area: found '51 mm', a length; expected an area such as 51 mm2"},
+        {"pickups: {current: {kind: rogowski, integrator: {corner: 5 Hz}}}",
+         "r:1:50: unknown key 'pickups.current.integrator.corner'; did you mean "
+         "pickups.current.integrator.low_corner?"},
         {"pan: {kind: equivalent, coupling: 0.5}",
          "r:1:35: pan.coupling: belongs to pan.kind coupled, but the kind is equivalent"},
         {"pan: {kind: coupled, inductance: 50 uH}",

@@ -114,6 +114,26 @@ static void yaml_spellings(void **state) {
     assert_true(r.coil.resistance_ohm.value == 120e-3);
 }
 
+static void optional_detail_is_printed_where_given(void **state) {
+    static const char YAML[] = "pickups:\n  current: {kind: transformer, wire: {gauge: 30},\n"
+                               "    core: {effective_area: 48.9 mm2, inductance_factor: 2350 nH +/- 25 %}}\n"
+                               "recorder: {channels: {voltage: {channel: 2, probe_capacitance: 15 pF}}}\n";
+    tw_rig r, back;
+    tw_text text;
+    tw_text_init(*state, &text, 1 << 16);
+    assert_ok(tw_rig_parse(*state, "r", YAML, sizeof YAML - 1, NULL, 0, &r), *state);
+    assert_true(r.current_pickup.core.effective_area_m2.value == 48.9e-6);
+    assert_close(r.current_pickup.core.inductance_factor_h.u, 0.25 * 2350e-9 / sqrt(3.0), 1e-15, 0.0);
+    assert_true(r.current_pickup.wire.gauge.value == 30.0);
+    assert_ok(tw_rig_write(*state, &r, &text), *state);
+    assert_non_null(strstr(tw_text_string(&text), "inductance_factor: 2.35 uH \xC2\xB1 25 %\n"));
+    assert_null(strstr(tw_text_string(&text), "permeability"));
+    assert_ok(tw_rig_parse(*state, "w", text.data, text.length, NULL, 0, &back), *state);
+    assert_memory_equal(&back.current_pickup, &r.current_pickup, sizeof r.current_pickup);
+    assert_true(back.recorder.voltage.probe_capacitance_f.value == 15e-12);
+    tw_text_dispose(&text);
+}
+
 static void writing_marks_defaults_and_keeps_statements(void **state) {
     tw_ctx *ctx = *state;
     tw_rig r = tw_rig_default();
@@ -222,6 +242,7 @@ int main(void) {
         cmocka_unit_test_setup_teardown(overrides_come_after_the_file, make_context, drop_context),
         cmocka_unit_test_setup_teardown(channels_as_number_or_mapping, make_context, drop_context),
         cmocka_unit_test_setup_teardown(yaml_spellings, make_context, drop_context),
+        cmocka_unit_test_setup_teardown(optional_detail_is_printed_where_given, make_context, drop_context),
         cmocka_unit_test_setup_teardown(writing_marks_defaults_and_keeps_statements, make_context, drop_context),
         cmocka_unit_test_setup_teardown(a_purpose_names_what_it_lacks, make_context, drop_context),
         cmocka_unit_test_setup_teardown(entries_tell_what_the_rig_says, make_context, drop_context),

@@ -67,6 +67,13 @@ static void plain_spellings(void **state) {
         {"2.3 kvar", TW_UNIT_VAR, 2.3e3},
         {"1.1 kVA", TW_UNIT_VOLT_AMPERE, 1.1e3},
         {"2 mJ", TW_UNIT_JOULE, 2e-3},
+        {"14.7 mV/A", TW_UNIT_VOLT_PER_AMPERE, 14.7e-3},
+        {"0.01", TW_UNIT_VOLT_PER_AMPERE, 0.01},
+        {"51.26 mm2", TW_UNIT_SQUARE_METRE, 51.26e-6},
+        {"51.26mm^2", TW_UNIT_SQUARE_METRE, 51.26e-6},
+        {"51.26 mm\xC2\xB2", TW_UNIT_SQUARE_METRE, 51.26e-6},
+        {"0.9 cm2", TW_UNIT_SQUARE_METRE, 0.9e-4},
+        {"4.9e-05 m2", TW_UNIT_SQUARE_METRE, 4.9e-5},
         {"1 EHz", TW_UNIT_HERTZ, 1e18},
     };
     for (size_t i = 0; i < sizeof CASES / sizeof CASES[0]; i++) {
