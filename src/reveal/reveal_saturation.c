@@ -14,9 +14,10 @@
 
 #define LOW_PASSES 3
 #define COLUMNS (5 + LOW_PASSES)
-/* Share of the flux linkage's amplitude and standard deviations from which the hinge is believed: 300 random rigs stay
- * below half of either (tests/unit/test_reveal_saturation.c holds that for a part of them). */
-#define LEAST_SHARE 0.02
+/* Share of the flux linkage's amplitude and standard deviations from which the hinge is believed. Sound cores on 240
+ * random rigs (test_reveal_saturation with six seeds) stay below a share of 0.014; significant they may be, because the
+ * fit's residual is not white. */
+#define LEAST_SHARE 0.03
 #define LEAST_SIGNIFICANCE 12.0
 
 /* Periodic first-order low pass over the ring. */
