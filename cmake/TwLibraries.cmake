@@ -5,8 +5,9 @@ pkg_check_modules(FFTW REQUIRED IMPORTED_TARGET fftw3)
 pkg_check_modules(FYAML REQUIRED IMPORTED_TARGET libfyaml)
 pkg_check_modules(JANSSON REQUIRED IMPORTED_TARGET jansson)
 pkg_check_modules(PLPLOT REQUIRED IMPORTED_TARGET plplot)
+pkg_check_modules(SNDFILE REQUIRED IMPORTED_TARGET sndfile)
 
-# Threads for maps; everything works without, by one thread.
+# Threads for maps and large records; everything works without, by one thread.
 find_package(OpenMP COMPONENTS C)
 if(OpenMP_C_FOUND)
     set(TW_OPENMP OpenMP::OpenMP_C)

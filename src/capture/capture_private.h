@@ -1,7 +1,9 @@
 /* What the files of the capture room share.
  *
- * The way of a file: source (bytes to lines) -> sample (its first lines) -> dialect (separator, decimal mark, where the
- * table stands) -> layout (columns, header, key words) -> table (all numbers, one pass) -> time -> channels.
+ * The way of a file: its bytes tell the format (capture_format.c). Every reader makes columns; what comes behind (time,
+ * units, gaps, statistics) is the same for all (tw_capture__finish_table). The way of delimited text: source (bytes to
+ * lines) -> sample (its first lines) -> dialect (separator, decimal mark, where the table stands) -> layout (columns,
+ * header, key words) -> table (all numbers, one pass) -> time -> channels.
  */
 #ifndef CAPTURE_PRIVATE_H
 #define CAPTURE_PRIVATE_H
@@ -46,7 +48,10 @@ typedef struct capture_source {
     size_t decoded_capacity;
 } capture_source;
 
+/* The bytes of a file, not looked at yet; tw_capture__start_text makes them ready for lines. */
 tw_status tw_capture__open_path(tw_ctx *ctx, const char *path, size_t max_bytes, capture_source *out);
+tw_status tw_capture__start_text(capture_source *source);
+/* Both in one, from memory. */
 tw_status tw_capture__open_text(tw_ctx *ctx, const char *name, const char *text, size_t length, capture_source *out);
 void tw_capture__close(capture_source *source);
 void tw_capture__rewind(capture_source *source);
@@ -246,7 +251,8 @@ typedef struct capture_record {
     bool settings_only;      /* no table in it, only key words */
 } capture_record;
 
-/* Leaves has_interval false where no interval is to be found; settings_only is possible where `alone` is false. */
+/* Delimited text. Leaves has_interval false where no interval is to be found; settings_only is possible where `alone`
+ * is false. */
 tw_status tw_capture__read_record(capture_source *source, const tw_capture_opts *opts, bool alone, capture_record *out);
 
 /* What becomes of a column: the number 1 + position of its time column, 0 without one, or one of these. */
@@ -256,6 +262,11 @@ tw_status tw_capture__read_record(capture_source *source, const tw_capture_opts 
 static inline bool tw_capture__is_channel(size_t role) {
     return role < ROLE_UNIT;
 }
+
+/* From columns to a capture: roles (found by content where `roles` is NULL), units, time, gaps, statistics. Takes the
+ * columns' values. `understood` then only says where the interval came from. */
+tw_status tw_capture__finish_table(tw_ctx *ctx, const char *name, const tw_capture_opts *opts, capture_layout *layout,
+                                   const size_t *roles, size_t rows, capture_record *out);
 
 /* ---- which columns are time (capture_roles.c) ---- */
 
@@ -285,6 +296,53 @@ tw_status tw_capture__drop_repeats(tw_ctx *ctx, capture_layout *layout, size_t *
 /* Codes to signals, prefixes away, names and units settled. */
 tw_status tw_capture__scale_columns(tw_ctx *ctx, const char *file, const tw_capture_opts *opts, capture_layout *layout,
                                     const size_t *roles, size_t rows, tw_warnings *warnings);
+/* ---- formats (capture_format.c) ---- */
+
+typedef enum capture_format {
+    FORMAT_TEXT,
+    FORMAT_COMTRADE,        /* a configuration; the data lie in a file of their own */
+    FORMAT_COMTRADE_SINGLE, /* both in one file */
+    FORMAT_NUMPY,
+    FORMAT_AUDIO
+} capture_format;
+
+/* By the first bytes; FORMAT_TEXT for everything else. */
+capture_format tw_capture__find_format(const char *bytes, size_t length);
+/* Reads a source of any format; the text reader where it is none of the others. */
+tw_status tw_capture__read_source(capture_source *source, const tw_capture_opts *opts, bool alone, capture_record *out);
+tw_status tw_capture__read_path(tw_ctx *ctx, const char *path, const tw_capture_opts *opts, bool alone,
+                                capture_record *out);
+/* Columns with room for `rows` values each; their number is checked against the bytes that opts allow. */
+tw_status tw_capture__make_columns(tw_ctx *ctx, const char *name, const tw_capture_opts *opts, size_t columns,
+                                   size_t rows, capture_layout *out);
+/* Gives the columns room for `rows` values. */
+tw_status tw_capture__resize_columns(tw_ctx *ctx, capture_layout *layout, size_t rows);
+/* Writes the interval into the layout's notes, and the start where it is finite. */
+tw_status tw_capture__note_interval(tw_ctx *ctx, capture_layout *layout, double interval_s, double start_s);
+size_t tw_capture__max_bytes(const tw_capture_opts *opts);
+
+tw_status tw_capture__read_numpy(const capture_source *source, const tw_capture_opts *opts, capture_record *out);
+tw_status tw_capture__read_audio(const capture_source *source, const tw_capture_opts *opts, capture_record *out);
+
+/* ---- COMTRADE (capture_comtrade.c) ---- */
+
+bool tw_capture__is_comtrade_cfg(const char *bytes, size_t length);
+bool tw_capture__is_comtrade_single(const char *bytes, size_t length);
+tw_status tw_capture__read_comtrade(const capture_source *cfg, const capture_source *data, const tw_capture_opts *opts,
+                                    capture_record *out);
+tw_status tw_capture__read_comtrade_single(const capture_source *source, const tw_capture_opts *opts,
+                                           capture_record *out);
+
+/* ---- files that belong together (capture_siblings.c) ---- */
+
+bool tw_capture__has_suffix(const char *path, const char *suffix);
+/* The file beside `path` with the same name and another suffix, in any case; *out = NULL where there is none. */
+tw_status tw_capture__find_sibling(tw_ctx *ctx, const char *path, const char *suffix, char **out);
+/* Whether a file's first bytes are those of a COMTRADE configuration; false where it cannot be opened. */
+bool tw_capture__starts_as_cfg(const char *path);
+/* True where another of the paths is the configuration that brings paths[i] along. */
+bool tw_capture__comes_along(const char *const *paths, size_t n, size_t i);
+
 /* finite, extremes, mean, step. */
 tw_status tw_capture__summarise(tw_ctx *ctx, tw_capture_channel *channel, size_t samples);
 

@@ -44,10 +44,9 @@ tw_status tw_capture_read_text(tw_ctx *ctx, const char *name, const char *text, 
     const tw_capture_opts defaults = tw_capture_opts_default();
     opts = opts != NULL ? opts : &defaults;
     TW_TRY(check_opts(ctx, opts));
-    capture_source source;
+    capture_source source = {.ctx = ctx, .name = name, .bytes = text, .length = length};
     capture_record record;
-    TW_TRY(tw_capture__open_text(ctx, name, text, length, &source));
-    const tw_status status = tw_capture__read_record(&source, opts, true, &record);
+    const tw_status status = tw_capture__read_source(&source, opts, true, &record);
     tw_capture__close(&source);
     TW_TRY(status);
     if (!record.has_interval) {
@@ -62,13 +61,8 @@ tw_status tw_capture_read_text(tw_ctx *ctx, const char *name, const char *text, 
 
 static tw_status read_each(tw_ctx *ctx, const char *const *paths, size_t n, const tw_capture_opts *opts,
                            capture_record *records) {
-    const size_t max_bytes = opts->max_bytes != 0 ? opts->max_bytes : (size_t)4 << 30;
     for (size_t i = 0; i < n; i++) {
-        capture_source source;
-        TW_TRY(tw_capture__open_path(ctx, paths[i], max_bytes, &source));
-        const tw_status status = tw_capture__read_record(&source, opts, n == 1, &records[i]);
-        tw_capture__close(&source);
-        TW_TRY(status);
+        TW_TRY(tw_capture__read_path(ctx, paths[i], opts, n == 1, &records[i]));
     }
     return TW_OK;
 }
@@ -151,6 +145,17 @@ static tw_status join(tw_ctx *ctx, const char *const *paths, size_t n, capture_r
     return TW_OK;
 }
 
+static tw_status read_paths(tw_ctx *ctx, const char *const *paths, size_t n, const tw_capture_opts *opts,
+                            capture_record *records, tw_capture *all) {
+    TW_TRY(read_each(ctx, paths, n, opts, records));
+    if (n == 1 && records[0].has_interval) {
+        *all = records[0].capture;
+        records[0].capture = (tw_capture){0};
+        return TW_OK;
+    }
+    return join(ctx, paths, n, records, all);
+}
+
 tw_status tw_capture_read(tw_ctx *ctx, const char *const *paths, size_t n_paths, const tw_capture_opts *opts,
                           tw_capture *out) {
     const tw_capture_opts defaults = tw_capture_opts_default();
@@ -160,21 +165,23 @@ tw_status tw_capture_read(tw_ctx *ctx, const char *const *paths, size_t n_paths,
         return tw_fail(ctx, TW_BAD_ARGUMENT, CAPTURE_ROOM, "no file was named");
     }
     capture_record *records = tw_alloc(ctx, n_paths, sizeof *records);
-    if (records == NULL) {
-        return TW_NO_MEMORY;
-    }
+    const char **own = tw_alloc(ctx, n_paths, sizeof *own);
     tw_capture all = {0};
-    tw_status status = read_each(ctx, paths, n_paths, opts, records);
-    if (status == TW_OK && n_paths == 1 && records[0].has_interval) {
-        all = records[0].capture;
-        records[0].capture = (tw_capture){0};
-    } else if (status == TW_OK) {
-        status = join(ctx, paths, n_paths, records, &all);
+    tw_status status = records != NULL && own != NULL ? TW_OK : TW_NO_MEMORY;
+    if (status == TW_OK) {
+        size_t n = 0;
+        for (size_t i = 0; i < n_paths; i++) {
+            if (!tw_capture__comes_along(paths, n_paths, i)) {
+                own[n++] = paths[i];
+            }
+        }
+        status = read_paths(ctx, own, n, opts, records, &all);
     }
-    for (size_t i = 0; i < n_paths; i++) {
+    for (size_t i = 0; records != NULL && i < n_paths; i++) {
         tw_capture_dispose(&records[i].capture);
     }
     tw_free(records);
+    tw_free(own);
     if (status != TW_OK) {
         tw_capture_dispose(&all);
         return status;

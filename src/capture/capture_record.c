@@ -1,41 +1,21 @@
-/* One file: from lines to a capture. */
+/* One file: from lines to columns, from columns to a capture. */
 #include "capture_private.h"
 
 #include <math.h>
 #include <string.h>
 
-/* Everything of one file while it is read. */
+/* Everything of one table on its way to a capture. */
 typedef struct work {
-    capture_source *source;
     tw_ctx *ctx;
+    const char *name;
     const tw_capture_opts *opts;
-    capture_sample sample;
-    capture_dialect dialect;
     capture_layout layout;
-    size_t rows, skipped;
+    size_t rows;
     size_t *roles;
     capture_axis *axes;          /* [n_columns] of the time columns in use */
     capture_interval *intervals; /* [n_columns] */
     capture_record record;
 } work;
-
-static tw_status no_table(work *w, bool alone) {
-    capture_dialect any = {.separator = ','};
-    if (!alone) { /* a settings file beside the record: key words only */
-        TW_TRY(tw_capture__read_notes(w->ctx, &w->sample, &any, w->sample.n_lines, &w->layout.notes));
-        bool with_unit, disagree;
-        w->record.noted_interval_s = tw_capture__noted_interval(&w->layout.notes, &with_unit, &disagree);
-        if (!isnan(w->record.noted_interval_s)) {
-            w->record.settings_only = true;
-            return TW_OK;
-        }
-    }
-    return tw_capture__fail(w->ctx, TW_BAD_DATA, w->source->name, 0,
-                            w->sample.whole ? "no table of numbers was found"
-                                            : "no table of numbers was found in the first %zu lines; if it starts "
-                                              "further down say so with --skip-rows",
-                            w->sample.n_lines);
-}
 
 /* Stamps of the columns that channels use. */
 static tw_status fit_axes(work *w) {
@@ -58,8 +38,8 @@ static tw_status fit_axes(work *w) {
         while (rows > 0 && !isfinite(c->values[rows - 1])) {
             rows--; /* a shorter record beside a longer one */
         }
-        TW_TRY(tw_capture__fit_axis(w->ctx, w->source->name, w->layout.first_row, c->values, rows, &w->axes[i]));
-        TW_TRY(tw_capture__settle_interval(w->ctx, w->source->name, w->opts, &w->layout, c, &w->axes[i],
+        TW_TRY(tw_capture__fit_axis(w->ctx, w->name, w->layout.first_row, c->values, rows, &w->axes[i]));
+        TW_TRY(tw_capture__settle_interval(w->ctx, w->name, w->opts, &w->layout, c, &w->axes[i],
                                            &w->record.capture.warnings, &w->intervals[i]));
     }
     return TW_OK;
@@ -103,7 +83,7 @@ static tw_status settle_time(work *w) {
             first = i;
         } else if (fabs(w->intervals[i].seconds - w->intervals[first].seconds) > 2e-3 * w->intervals[first].seconds) {
             return tw_capture__fail(
-                w->ctx, TW_BAD_DATA, w->source->name, w->layout.first_row,
+                w->ctx, TW_BAD_DATA, w->name, w->layout.first_row,
                 "the channels have different sample intervals (%.6g s and %.6g s); store one file for "
                 "each rate",
                 w->intervals[first].seconds, w->intervals[i].seconds);
@@ -111,8 +91,7 @@ static tw_status settle_time(work *w) {
     }
     capture_interval interval;
     if (first == SIZE_MAX) {
-        TW_TRY(tw_capture__settle_interval(w->ctx, w->source->name, w->opts, &w->layout, NULL, NULL, &c->warnings,
-                                           &interval));
+        TW_TRY(tw_capture__settle_interval(w->ctx, w->name, w->opts, &w->layout, NULL, NULL, &c->warnings, &interval));
         c->start_time_s = start != NULL ? start->value : 0.0;
     } else {
         interval = w->intervals[first];
@@ -237,7 +216,79 @@ static tw_status fill_channels(work *w) {
     return TW_OK;
 }
 
-static void describe(work *w) {
+static tw_status finish(work *w, const size_t *roles) {
+    tw_capture *c = &w->record.capture;
+    const size_t n = w->layout.n_columns;
+    (void)snprintf(c->source, sizeof c->source, "%.250s", w->name);
+    if (w->rows < 2) {
+        return tw_capture__fail(w->ctx, TW_BAD_DATA, w->name, w->layout.first_row,
+                                "%zu row(s) of numbers; a record needs two at least", w->rows);
+    }
+    w->roles = tw_alloc(w->ctx, n, sizeof *w->roles);
+    if (w->roles == NULL) {
+        return TW_NO_MEMORY;
+    }
+    if (roles != NULL) {
+        memcpy(w->roles, roles, n * sizeof *roles);
+    } else {
+        TW_TRY(tw_capture__find_roles(w->ctx, w->name, w->opts, &w->layout, w->rows, w->roles, &c->warnings));
+        TW_TRY(tw_capture__drop_repeats(w->ctx, &w->layout, w->roles, w->rows, &c->warnings));
+    }
+    TW_TRY(tw_capture__scale_columns(w->ctx, w->name, w->opts, &w->layout, w->roles, w->rows, &c->warnings));
+    TW_TRY(fit_axes(w));
+    TW_TRY(settle_time(w));
+    return fill_channels(w);
+}
+
+tw_status tw_capture__finish_table(tw_ctx *ctx, const char *name, const tw_capture_opts *opts, capture_layout *layout,
+                                   const size_t *roles, size_t rows, capture_record *out) {
+    work w = {.ctx = ctx, .name = name, .opts = opts, .layout = *layout, .rows = rows};
+    w.record.noted_interval_s = (double)NAN;
+    const tw_status status = finish(&w, roles);
+    *layout = w.layout; /* drops what was not taken */
+    tw_free(w.roles);
+    tw_free(w.axes);
+    tw_free(w.intervals);
+    if (status != TW_OK) {
+        tw_capture_dispose(&w.record.capture);
+        return status;
+    }
+    *out = w.record;
+    return TW_OK;
+}
+
+/* ---- delimited text ---- */
+
+typedef struct text_work {
+    capture_source *source;
+    tw_ctx *ctx;
+    const tw_capture_opts *opts;
+    capture_sample sample;
+    capture_dialect dialect;
+    capture_layout layout;
+    size_t rows, skipped;
+    capture_record record;
+} text_work;
+
+static tw_status no_table(text_work *w, bool alone) {
+    capture_dialect any = {.separator = ','};
+    if (!alone) { /* a settings file beside the record: key words only */
+        TW_TRY(tw_capture__read_notes(w->ctx, &w->sample, &any, w->sample.n_lines, &w->layout.notes));
+        bool with_unit, disagree;
+        w->record.noted_interval_s = tw_capture__noted_interval(&w->layout.notes, &with_unit, &disagree);
+        if (!isnan(w->record.noted_interval_s)) {
+            w->record.settings_only = true;
+            return TW_OK;
+        }
+    }
+    return tw_capture__fail(w->ctx, TW_BAD_DATA, w->source->name, 0,
+                            w->sample.whole ? "no table of numbers was found"
+                                            : "no table of numbers was found in the first %zu lines; if it starts "
+                                              "further down say so with --skip-rows",
+                            w->sample.n_lines);
+}
+
+static void describe(text_work *w) {
     static const char *const ENCODINGS[] = {"ASCII", "UTF-8", "8-bit text", "UTF-16", "UTF-16"};
     tw_capture *c = &w->record.capture;
     const char separator = w->layout.separator;
@@ -255,9 +306,8 @@ static void describe(work *w) {
                    w->record.has_interval ? said : "nowhere");
 }
 
-static tw_status read_all(work *w, bool alone) {
+static tw_status read_text(text_work *w, bool alone) {
     tw_capture *c = &w->record.capture;
-    (void)snprintf(c->source, sizeof c->source, "%.250s", w->source->name);
     TW_TRY(tw_capture__take_sample(w->source, w->opts->skip_rows, &w->sample));
     TW_TRY(tw_capture__find_dialect(w->ctx, w->source->name, &w->sample, w->opts, &w->dialect));
     if (w->dialect.score <= 0) {
@@ -265,20 +315,7 @@ static tw_status read_all(work *w, bool alone) {
     }
     TW_TRY(tw_capture__find_layout(w->ctx, &w->sample, &w->dialect, &w->layout));
     TW_TRY(tw_capture__load(w->source, &w->layout, &w->rows, &w->skipped));
-    if (w->rows < 2) {
-        return tw_capture__fail(w->ctx, TW_BAD_DATA, w->source->name, w->layout.first_row,
-                                "%zu row(s) of numbers; a record needs two at least", w->rows);
-    }
-    w->roles = tw_alloc(w->ctx, w->layout.n_columns, sizeof *w->roles);
-    if (w->roles == NULL) {
-        return TW_NO_MEMORY;
-    }
-    TW_TRY(tw_capture__find_roles(w->ctx, w->source->name, w->opts, &w->layout, w->rows, w->roles, &c->warnings));
-    TW_TRY(tw_capture__drop_repeats(w->ctx, &w->layout, w->roles, w->rows, &c->warnings));
-    TW_TRY(tw_capture__scale_columns(w->ctx, w->source->name, w->opts, &w->layout, w->roles, w->rows, &c->warnings));
-    TW_TRY(fit_axes(w));
-    TW_TRY(settle_time(w));
-    TW_TRY(fill_channels(w));
+    TW_TRY(tw_capture__finish_table(w->ctx, w->source->name, w->opts, &w->layout, NULL, w->rows, &w->record));
     if (w->skipped > 0) {
         TW_TRY(
             tw_warn(w->ctx, &c->warnings, "rows_skipped", "%zu line(s) inside the table hold no numbers", w->skipped));
@@ -292,15 +329,13 @@ static tw_status read_all(work *w, bool alone) {
 
 tw_status tw_capture__read_record(capture_source *source, const tw_capture_opts *opts, bool alone,
                                   capture_record *out) {
-    work w = {.source = source, .ctx = source->ctx, .opts = opts};
+    text_work w = {.source = source, .ctx = source->ctx, .opts = opts};
     w.record.noted_interval_s = (double)NAN;
-    const tw_status status = read_all(&w, alone);
+    (void)snprintf(w.record.capture.source, sizeof w.record.capture.source, "%.250s", source->name);
+    const tw_status status = read_text(&w, alone);
     tw_capture__drop_sample(&w.sample);
     tw_capture__drop_dialect(&w.dialect);
     tw_capture__drop_layout(&w.layout);
-    tw_free(w.roles);
-    tw_free(w.axes);
-    tw_free(w.intervals);
     if (status != TW_OK) {
         tw_capture_dispose(&w.record.capture);
         return status;

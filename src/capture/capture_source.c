@@ -100,7 +100,7 @@ static void find_line_end(capture_source *s) {
     s->line_end = !lf && cr ? '\r' : '\n';
 }
 
-static tw_status prepare(capture_source *s) {
+tw_status tw_capture__start_text(capture_source *s) {
     bool blank = true;
     for (size_t i = 0; i < s->length && blank; i++) {
         const char c = s->bytes[i];
@@ -117,7 +117,7 @@ static tw_status prepare(capture_source *s) {
 
 tw_status tw_capture__open_text(tw_ctx *ctx, const char *name, const char *text, size_t length, capture_source *out) {
     capture_source s = {.ctx = ctx, .name = name, .bytes = text, .length = length};
-    TW_TRY(prepare(&s));
+    TW_TRY(tw_capture__start_text(&s));
     *out = s;
     return TW_OK;
 }
@@ -154,11 +154,6 @@ tw_status tw_capture__open_path(tw_ctx *ctx, const char *path, size_t max_bytes,
     if (s.map == NULL) {
         TW_TRY(tw_read_file(ctx, path, max_bytes, &s.owned, &s.length));
         s.bytes = s.owned;
-    }
-    const tw_status status = prepare(&s);
-    if (status != TW_OK) {
-        tw_capture__close(&s);
-        return status;
     }
     *out = s;
     return TW_OK;
