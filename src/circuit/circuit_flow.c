@@ -70,31 +70,6 @@ static void make_turn(const tw_flow *flow, double t, tw_turn *out) {
     for (size_t k = 0; k < dec->n_terms; k++) {
         turn_term(dec, dec->term[k], t, out);
     }
-    flow->counts->exponentials += dec->n_terms;
-}
-
-const tw_turn *tw_flow_turn(tw_flow *flow, double t) {
-    if (flow->last.t != t || t == 0.0) {
-        make_turn(flow, t, &flow->last);
-    }
-    return &flow->last;
-}
-
-/* Angle that a cell of the grid should not exceed by much: there the bounds of the event search are tight. */
-static const double cell_angle = 0.5;
-/* Cells of a grid at most. */
-static const double most_cells = 256.0;
-
-void tw_flow_lay_grid(tw_flow *flow, double span_s) {
-    if (flow->step_s > 0.0) {
-        return;
-    }
-    double fastest = 0.0;
-    for (size_t k = 0; k < flow->dec->n_terms; k++) {
-        fastest = fmax(fastest, flow->dec->size[flow->dec->term[k]]);
-    }
-    const double cells = ceil(fastest * span_s / cell_angle);
-    flow->step_s = cells > most_cells ? span_s / most_cells : (cells > 1.0 ? span_s / cells : span_s);
 }
 
 static void multiply_turns(const tw_decomposition *dec, const tw_turn *a, const tw_turn *b, tw_turn *out) {
@@ -107,10 +82,47 @@ static void multiply_turns(const tw_decomposition *dec, const tw_turn *a, const 
     }
 }
 
+/* Steps from a known time to one close by before the exponentials are computed afresh: each costs a rounding. */
+static const unsigned most_nudges = 4;
+
+const tw_turn *tw_flow_turn(tw_flow *flow, double t) {
+    tw_turn *last = &flow->last;
+    if (last->t == t && t != 0.0) {
+        return last;
+    }
+    const double d = t - last->t;
+    if (last->t != 0.0 && fabs(d) * flow->dec->fastest < small_turn && flow->n_nudged < most_nudges) {
+        tw_turn step;
+        make_turn(flow, d, &step);
+        multiply_turns(flow->dec, last, &step, last);
+        last->t = t;
+        flow->n_nudged++;
+    } else {
+        make_turn(flow, t, last);
+        flow->n_nudged = 0;
+        flow->counts->exponentials += flow->dec->n_terms;
+    }
+    return last;
+}
+
+/* Angle that a cell of the grid should not exceed by much: there the bounds of the event search are tight. */
+static const double cell_angle = 0.5;
+/* Cells of a grid at most. */
+static const double most_cells = 256.0;
+
+void tw_flow_lay_grid(tw_flow *flow, double span_s) {
+    if (flow->step_s > 0.0) {
+        return;
+    }
+    const double cells = ceil(flow->dec->fastest * span_s / cell_angle);
+    flow->step_s = cells > most_cells ? span_s / most_cells : (cells > 1.0 ? span_s / cells : span_s);
+}
+
 const tw_turn *tw_flow_grid(tw_flow *flow, size_t k) {
     if (flow->n_turns == 0) {
         make_turn(flow, flow->step_s, &flow->grid[0]);
         flow->n_turns = 1;
+        flow->counts->exponentials += flow->dec->n_terms;
     }
     for (; flow->n_turns < k && flow->n_turns < TW_GRID; flow->n_turns++) {
         tw_turn *next = &flow->grid[flow->n_turns];
@@ -121,6 +133,7 @@ const tw_turn *tw_flow_grid(tw_flow *flow, size_t k) {
         return &flow->grid[k - 1];
     }
     make_turn(flow, flow->step_s * (double)k, &flow->beyond);
+    flow->counts->exponentials += flow->dec->n_terms;
     return &flow->beyond;
 }
 
@@ -440,41 +453,39 @@ static void eval_by_matrix(const tw_wave *wave, double t, double t_end, tw_wave_
     out->scale1 = row_norm * norm[1];
 }
 
-/* At t = 0 `turn` is NULL: no exponentials. */
-static void eval_modal(const tw_wave *wave, double t, const tw_turn *turn, double t_end, tw_wave_point *out) {
+/* At t = 0 `turn` is NULL: no exponentials. Without `bounds` only value and derivatives. */
+static inline void eval_terms(const tw_wave *wave, double t, const tw_turn *turn, double t_end, bool bounds,
+                              tw_wave_point *out) {
     const tw_decomposition *dec = wave->flow->dec;
     double g = wave->k0 + wave->k1 * t, g1 = wave->k1, g2 = 0.0, m2 = 0.0, m3 = 0.0, scale1 = fabs(wave->k1);
     for (size_t k = 0; k < dec->n_terms; k++) {
         const size_t j = dec->term[k];
-        const double re = dec->re[j], im = dec->im[j], size = dec->size[j], p = wave->p[j];
-        double amplitude, value, slope, e = 1.0;
+        const double re = dec->re[j], im = dec->im[j], p = wave->p[j];
+        double amplitude, value = p, slope;
         if (im > 0.0) {
-            const double q = wave->p[j + 1];
-            double turned;
+            double turned = wave->p[j + 1];
+            amplitude = fabs(p) + fabs(turned);
             if (turn != NULL) {
-                e = turn->e[j];
-                value = turn->c[j] * p + turn->s[j] * q;
-                turned = turn->c[j] * q - turn->s[j] * p;
-            } else {
-                value = p;
-                turned = q;
+                value = turn->c[j] * p + turn->s[j] * turned;
+                turned = turn->c[j] * turned - turn->s[j] * p;
             }
             slope = re * value + im * turned;
             g2 += re * slope + im * (re * turned - im * value);
-            amplitude = fabs(p) + fabs(q);
         } else {
-            e = turn != NULL ? turn->c[j] : 1.0;
-            value = e * p;
+            amplitude = fabs(p);
+            value = turn != NULL ? turn->c[j] * p : p;
             slope = re * value;
             g2 += re * slope;
-            amplitude = fabs(p);
         }
         g += value;
         g1 += slope;
-        const double a = amplitude * size * (re > 0.0 ? exp(re * t_end) : e);
-        scale1 += a;
-        m2 += a * size;
-        m3 += a * size * size;
+        if (bounds) {
+            const double size = dec->size[j];
+            const double a = amplitude * size * (re > 0.0 ? exp(re * t_end) : (turn != NULL ? turn->e[j] : 1.0));
+            scale1 += a;
+            m2 += a * size;
+            m3 += a * size * size;
+        }
     }
     *out = (tw_wave_point){.g = g, .g1 = g1, .g2 = g2, .m2 = m2, .m3 = m3, .scale1 = scale1};
 }
@@ -483,14 +494,21 @@ void tw_wave_eval(const tw_wave *wave, double t, double t_end, tw_wave_point *ou
     wave->flow->counts->root_steps++;
     if (!wave->flow->dec->modal) {
         eval_by_matrix(wave, t, t_end, out);
-        return;
+    } else if (t == 0.0) {
+        eval_terms(wave, t, NULL, t_end, true, out);
+    } else {
+        eval_terms(wave, t, tw_flow_turn(wave->flow, t), t_end, true, out);
     }
-    eval_modal(wave, t, t != 0.0 ? tw_flow_turn(wave->flow, t) : NULL, t_end, out);
+}
+
+void tw_wave_eval_plain(const tw_wave *wave, double t, tw_wave_point *out) {
+    wave->flow->counts->root_steps++;
+    eval_terms(wave, t, tw_flow_turn(wave->flow, t), t, false, out);
 }
 
 void tw_wave_eval_turn(const tw_wave *wave, const tw_turn *turn, double t_end, tw_wave_point *out) {
     wave->flow->counts->root_steps++;
-    eval_modal(wave, turn->t, turn, t_end, out);
+    eval_terms(wave, turn->t, turn, t_end, true, out);
 }
 
 int tw_wave_start_sign(const tw_wave *wave) {

@@ -35,7 +35,8 @@ typedef struct tw_flow {
     size_t n_turns; /* grid times 1 .. n_turns are kept */
     tw_turn grid[TW_GRID];
     tw_turn beyond; /* the last one asked for that is not kept */
-    tw_turn last;   /* the time asked for last; t = 0: none */
+    tw_turn last;
+    unsigned n_nudged; /* times `last` was stepped on since its exponentials were computed afresh */
 } tw_flow;
 
 typedef struct tw_wave {
@@ -82,6 +83,9 @@ const tw_turn *tw_flow_grid(tw_flow *flow, size_t k);
 /* As tw_wave_eval at a grid time. */
 void tw_wave_eval_turn(const tw_wave *wave, const tw_turn *turn, double t_end, tw_wave_point *out);
 
+/* Value and derivatives alone, of a modal flow. */
+void tw_wave_eval_plain(const tw_wave *wave, double t, tw_wave_point *out);
+
 /* Sign of the wave just after t = 0: value, then slope, then curvature decide where the earlier ones are rounding. */
 int tw_wave_start_sign(const tw_wave *wave);
 
@@ -96,6 +100,9 @@ bool tw_wave_first_rise(const tw_wave *wave, bool left, double t_end, double *t)
 /* The same two from t = 0 with the wave's point there known. */
 bool tw_wave_next_change_from(const tw_wave *wave, int sign, const tw_wave_point *start, double t_end, double *t);
 bool tw_wave_first_rise_from(const tw_wave *wave, bool left, const tw_wave_point *start, double t_end, double *t);
+
+/* Where the parabola at the start meets zero; a rough idea of what the two find. */
+double tw_wave_guess(const tw_wave_point *start, int sign);
 
 /* Raises *peak to the largest |wave| over [0, h]. */
 void tw_wave_raise_peak(const tw_wave *wave, double h, double *peak);

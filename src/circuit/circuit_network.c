@@ -169,6 +169,7 @@ static void store_modal(const tw_network *net, const tw_mode *mode, tw_decomposi
             dec->re[j] = dec->size[j] = 0.0;
         }
     }
+    dec->fastest = largest;
     dec->n_terms = 0;
     for (size_t j = 0; j < n; j++) {
         if (dec->size[j] > 0.0) {

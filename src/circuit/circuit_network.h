@@ -77,6 +77,7 @@ typedef struct tw_decomposition {
     size_t n_terms, term[TW_N]; /* modes that move: a pair counts once, eigenvalue 0 not at all */
     double v[TW_N][TW_N];       /* full states x modes, slaved rows included */
     double w[TW_N][TW_N];       /* modes x dynamic states */
+    double fastest;             /* largest |eigenvalue| */
     double growth;              /* largest rate at which the scaled state's norm can grow, >= 0 (matrix route) */
 } tw_decomposition;
 
@@ -97,6 +98,15 @@ typedef struct tw_network {
     size_t n_decompositions;
     tw_decomposition decompositions[TW_MAX_MODES];
 } tw_network;
+
+/* fmax and fmin for numbers: inlined, unlike the library's. */
+static inline double tw_larger(double a, double b) {
+    return a > b ? a : b;
+}
+
+static inline double tw_smaller(double a, double b) {
+    return a < b ? a : b;
+}
 
 /* f in the coordinates of a modal mode. */
 void tw_functional_to_modal(const tw_network *net, const tw_mode *mode, const tw_functional *f, tw_modal_row *out);

@@ -96,9 +96,9 @@ static double coil_voltage(const tw_half_bridge_model *m, const double *x) {
 static void start_peaks(const tw_half_bridge_model *m, const tw_run *run, sums *s) {
     for (size_t k = 0; k < run->n_pieces; k++) {
         const double *x = run->pieces[k].x;
-        s->i_peak = fmax(s->i_peak, fabs(x[0]));
-        s->v_peak = fmax(s->v_peak, fabs(coil_voltage(m, x)));
-        s->v_c_peak = fmax(s->v_c_peak, fabs(x[m->v_c] - 0.5 * m->stage.rail_v));
+        s->i_peak = tw_larger(s->i_peak, fabs(x[0]));
+        s->v_peak = tw_larger(s->v_peak, fabs(coil_voltage(m, x)));
+        s->v_c_peak = tw_larger(s->v_c_peak, fabs(x[m->v_c] - 0.5 * m->stage.rail_v));
     }
 }
 

@@ -34,7 +34,7 @@ static double safe_step(const tw_wave_point *at, double g, double remaining) {
         return INFINITY; /* a parabola open upward, below zero at both ends */
     }
     double h = first_touch(g, at->g1, at->m2);
-    double reach = at->g2 < 0.0 && at->m3 > 0.0 ? fmax(8.0 * h, -at->g2 / at->m3) : 8.0 * h;
+    double reach = at->g2 < 0.0 && at->m3 > 0.0 ? tw_larger(8.0 * h, -at->g2 / at->m3) : 8.0 * h;
     for (int k = 0; k < 2 && h < remaining; k++) {
         reach = reach < remaining ? reach : remaining;
         const double u = at->g2 + at->m3 * reach;
@@ -66,7 +66,7 @@ static void eval_signed(const tw_wave *wave, int sign, double t, double t_end, t
 /* How far back the rising zero of the parabola through this point lies. */
 static double settled(const tw_wave_point *at) {
     const double disc = at->g1 * at->g1 - 2.0 * at->g2 * at->g;
-    return 2.0 * at->g / (at->g1 + sqrt(fmax(disc, 0.0)));
+    return 2.0 * at->g / (at->g1 + sqrt(tw_larger(disc, 0.0)));
 }
 
 /* A search on the way: the wave is taken with the sign that makes it negative. */
@@ -84,17 +84,17 @@ typedef struct finder {
 static bool creep(finder *f, double end) {
     for (;;) {
         const double least = f->t > 0.0 ? 4.0 * DBL_EPSILON * f->t : DBL_EPSILON * DBL_EPSILON * f->t_end;
-        const double g = f->leaving ? fmin(f->at.g - f->lifted, -f->zero) : fmin(f->at.g, 0.0);
+        const double g = f->leaving ? tw_smaller(f->at.g - f->lifted, -f->zero) : tw_smaller(f->at.g, 0.0);
         const double h = safe_step(&f->at, g, end - f->t);
         if (!(h < end - f->t)) {
             return false;
         }
-        f->t += fmax(h, least);
+        f->t += tw_larger(h, least);
         eval_signed(f->wave, f->sign, f->t, f->t_end, &f->at);
         if (f->leaving) {
             f->leaving = f->at.g >= -f->zero;
             if (f->at.g > f->lifted) {
-                f->t = f->at.g1 > rounding * f->at.scale1 ? fmax(f->from, f->t - settled(&f->at)) : f->t;
+                f->t = f->at.g1 > rounding * f->at.scale1 ? tw_larger(f->from, f->t - settled(&f->at)) : f->t;
                 return true;
             }
             continue;
@@ -107,7 +107,7 @@ static bool creep(finder *f, double end) {
          * the last digits of the time. */
         const double top = f->at.g2 < 0.0 ? f->at.g - 0.5 * f->at.g1 * f->at.g1 / f->at.g2 : INFINITY;
         if (f->at.g1 > rounding * f->at.scale1 && top > f->zero) {
-            f->t = fmin(fmax(f->from, f->t - settled(&f->at)), f->t_end);
+            f->t = tw_smaller(tw_larger(f->from, f->t - settled(&f->at)), f->t_end);
             return true;
         }
         if (f->at.g > f->zero || (f->at.g2 >= 0.0 && f->at.g1 >= -rounding * f->at.scale1)) {
@@ -134,7 +134,8 @@ static double polish(const finder *f, double h, const tw_wave_point *b) {
     double t = f->t + z * h;
     for (int k = 0; k < 6; k++) {
         tw_wave_point at;
-        eval_signed(f->wave, f->sign, t, f->t_end, &at);
+        tw_wave_eval_plain(f->wave, t, &at);
+        turn_sign(&at, f->sign);
         if (fabs(at.g) <= f->zero) {
             return at.g1 > 0.0 ? t - at.g / at.g1 : NAN;
         }
@@ -151,9 +152,9 @@ typedef enum verdict { EMPTY, SINGLE, UNCLEAR } verdict;
 
 static verdict judge_cell(const tw_wave_point *a, const tw_wave_point *b, double h, double zero) {
     const double curve = 0.125 * h * h;
-    const bool steady = fmin(a->g1, b->g1) > curve * a->m3 || fmax(a->g1, b->g1) < -curve * a->m3;
+    const bool steady = tw_smaller(a->g1, b->g1) > curve * a->m3 || tw_larger(a->g1, b->g1) < -curve * a->m3;
     if (b->g < -zero) {
-        return steady || fmax(a->g, b->g) + curve * a->m2 < 0.0 ? EMPTY : UNCLEAR;
+        return steady || tw_larger(a->g, b->g) + curve * a->m2 < 0.0 ? EMPTY : UNCLEAR;
     }
     return steady && b->g > zero ? SINGLE : UNCLEAR;
 }
@@ -167,10 +168,10 @@ static bool search(const tw_wave *wave, int sign, double from, const tw_wave_poi
     f.at = *start;
     turn_sign(&f.at, sign);
     /* It starts from a zero: until it has left that by more than rounding, only a rise above `lifted` counts. */
-    f.lifted = f.zero + 2.0 * fmax(f.at.g, 0.0);
+    f.lifted = f.zero + 2.0 * tw_larger(f.at.g, 0.0);
     f.leaving = f.at.g >= -f.zero;
     const double span = t_end - from;
-    if (!(safe_step(&f.at, f.leaving ? fmin(f.at.g - f.lifted, -f.zero) : f.at.g, span) < span)) {
+    if (!(safe_step(&f.at, f.leaving ? tw_smaller(f.at.g - f.lifted, -f.zero) : f.at.g, span) < span)) {
         return false;
     }
     bool found = false;
@@ -183,19 +184,19 @@ static bool search(const tw_wave *wave, int sign, double from, const tw_wave_poi
                 continue;
             }
             tw_wave_point b;
-            tw_wave_eval_turn(wave, turn, fmax(t_end, turn->t), &b);
+            tw_wave_eval_turn(wave, turn, tw_larger(t_end, turn->t), &b);
             turn_sign(&b, sign);
             verdict v = f.leaving ? UNCLEAR : judge_cell(&f.at, &b, h, f.zero);
             if (v == SINGLE) {
                 const double t = polish(&f, h, &b);
                 if (!isnan(t)) {
-                    *t_out = fmax(from, t);
+                    *t_out = tw_larger(from, t);
                     return t <= t_end;
                 }
                 v = UNCLEAR;
             }
             if (v == UNCLEAR) {
-                found = creep(&f, fmin(turn->t, t_end));
+                found = creep(&f, tw_smaller(turn->t, t_end));
                 if (found) {
                     break;
                 }
@@ -226,6 +227,12 @@ bool tw_wave_next_change(const tw_wave *wave, int sign, double from, double t_en
 
 bool tw_wave_next_change_from(const tw_wave *wave, int sign, const tw_wave_point *start, double t_end, double *t_out) {
     return search(wave, sign, 0.0, start, t_end, t_out);
+}
+
+double tw_wave_guess(const tw_wave_point *start, int sign) {
+    tw_wave_point at = *start;
+    turn_sign(&at, sign);
+    return first_touch(tw_smaller(at.g, 0.0), at.g1, at.g2);
 }
 
 bool tw_wave_first_rise_from(const tw_wave *wave, bool left, const tw_wave_point *start, double t_end, double *t) {
@@ -260,7 +267,7 @@ static void scan_cell(const tw_wave *wave, double from, double to, double *peak)
     tw_wave_point at;
     tw_wave_eval(&rate, from, to, &at);
     for (int sign = at.g > 0.0 ? 1 : -1; tw_wave_next_change(&rate, sign, t, to, &t); sign = -sign) {
-        *peak = fmax(*peak, fabs(tw_wave_value(wave, t)));
+        *peak = tw_larger(*peak, fabs(tw_wave_value(wave, t)));
     }
 }
 
@@ -271,10 +278,10 @@ static bool climb(const tw_wave *wave, const tw_wave_point *a, const tw_wave_poi
     double t = from + h * a->g1 / (a->g1 - b->g1);
     for (int k = 0; k < 4; k++) {
         tw_wave_point at;
-        tw_wave_eval(wave, t, t, &at);
+        tw_wave_eval_plain(wave, t, &at);
         const double d = -at.g1 / at.g2;
         if (fabs(d) < 1e-5 * h) {
-            *peak = fmax(*peak, fabs(at.g + 0.5 * at.g1 * d));
+            *peak = tw_larger(*peak, fabs(at.g + 0.5 * at.g1 * d));
             return true;
         }
         t += d;
@@ -296,7 +303,7 @@ static void raise_by_matrix(const tw_wave *wave, double h, double *peak) {
     tw_wave_make(&rate, wave->flow, &slope);
     int sign = tw_wave_start_sign(&rate);
     for (; sign != 0 && tw_wave_next_change(&rate, sign, t, h, &t); sign = -sign) {
-        *peak = fmax(*peak, fabs(tw_wave_value(wave, t)));
+        *peak = tw_larger(*peak, fabs(tw_wave_value(wave, t)));
     }
 }
 
@@ -304,7 +311,7 @@ void tw_wave_raise_peak(const tw_wave *wave, double h, double *peak) {
     tw_flow *flow = wave->flow;
     tw_wave_point a, b;
     tw_wave_eval(wave, 0.0, h, &a);
-    *peak = fmax(*peak, fmax(fabs(a.g), fabs(tw_wave_value(wave, h))));
+    *peak = tw_larger(*peak, tw_larger(fabs(a.g), fabs(tw_wave_value(wave, h))));
     if (flow->dec->modal && !flow->mode->drifts && wave->amplitude <= *peak) {
         return; /* |g| cannot exceed the sum of its decaying amplitudes */
     }
@@ -321,10 +328,10 @@ void tw_wave_raise_peak(const tw_wave *wave, double h, double *peak) {
         const tw_turn *turn = flow->step_s * (double)k < h ? tw_flow_grid(flow, k) : tw_flow_turn(flow, h);
         const double width = turn->t - t, curve = 0.125 * width * width;
         tw_wave_eval_turn(wave, turn, h, &b);
-        *peak = fmax(*peak, fabs(b.g));
-        const bool steady = fmin(a.g1, b.g1) > curve * a.m3 || fmax(a.g1, b.g1) < -curve * a.m3;
-        if (!steady && fmax(fabs(a.g), fabs(b.g)) + curve * a.m2 > *peak) {
-            const bool bent = fmin(fabs(a.g2), fabs(b.g2)) > a.m3 * width && a.g2 * b.g2 > 0.0;
+        *peak = tw_larger(*peak, fabs(b.g));
+        const bool steady = tw_smaller(a.g1, b.g1) > curve * a.m3 || tw_larger(a.g1, b.g1) < -curve * a.m3;
+        if (!steady && tw_larger(fabs(a.g), fabs(b.g)) + curve * a.m2 > *peak) {
+            const bool bent = tw_smaller(fabs(a.g2), fabs(b.g2)) > a.m3 * width && a.g2 * b.g2 > 0.0;
             const bool turns = (a.g1 > 0.0) != (b.g1 > 0.0);
             if (!(bent && !turns) && !(bent && turns && climb(wave, &a, &b, t, width, peak))) {
                 scan_cell(wave, t, t + width, peak);

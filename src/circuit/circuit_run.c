@@ -148,7 +148,7 @@ static takeover try_valve(tw_run *run, size_t w, tw_jump *jump) {
     const double full = tw_functional_value(net, &valve->excess, run->x);
     const double bare = tw_functional_value(net, &valve->excess_bare, run->x);
     const double tolerance = on_line * net->voltage_scale_v;
-    if (fmin(full, bare) < -tolerance) {
+    if (tw_smaller(full, bare) < -tolerance) {
         return NOTHING;
     }
     const unsigned rest = net->modes[run->mode].on & ~valve->replaces;
@@ -159,12 +159,12 @@ static takeover try_valve(tw_run *run, size_t w, tw_jump *jump) {
     const double before = run->x[valve->node];
     if (carries(run, entered, w, x, &run->counts)) {
         set_mode(run, entered);
-        if (fmin(full, bare) > tolerance) {
+        if (tw_smaller(full, bare) > tolerance) {
             account(run, w, before, jump);
         }
         return ENTERED;
     }
-    if (fmin(full, bare) <= tolerance) {
+    if (tw_smaller(full, bare) <= tolerance) {
         return NOTHING;
     }
     set_mode(run, tw_network_find_mode(net, rest));
@@ -291,7 +291,7 @@ typedef struct candidate {
     bool on;
     tw_wave wave;
     tw_wave_point start;
-    double estimate_s; /* where its tangent meets zero */
+    double estimate_s; /* where its parabola meets zero */
 } candidate;
 
 /* Earliest valve change within `span`; returns the valve, TW_NO_VALVE where none. The likely one is looked for first:
@@ -312,8 +312,7 @@ static size_t find_event(tw_run *run, tw_flow *flow, double span, double *when) 
         c->on = on;
         tw_wave_watch(&c->wave, flow, w);
         tw_wave_eval(&c->wave, 0.0, span, &c->start);
-        const double towards = -c->start.g / c->start.g1;
-        c->estimate_s = towards > 0.0 ? towards : INFINITY;
+        c->estimate_s = tw_wave_guess(&c->start, on ? 1 : -1);
     }
     size_t found = TW_NO_VALVE;
     for (unsigned todo = (1u << n) - 1u; todo != 0;) {

@@ -50,37 +50,47 @@ static tw_status shoot(const tw_half_wave *drive, shot *s, tw_run *run) {
     return isfinite(s->residual) ? TW_OK : tw_fail(run->ctx, TW_OUT_OF_RANGE, room, "the circuit's state overflows");
 }
 
-/* Newton step in plain coordinates; false where the system is singular. */
-static bool newton_step(tw_ctx *ctx, const tw_run *run, const shot *s, double *step) {
+/* I - P' in energy coordinates, factored. */
+typedef struct slope {
+    bool valid;
+    double a[TW_N * TW_N];
+    size_t pivot[TW_N];
+} slope;
+
+static void factor_slope(tw_ctx *ctx, const tw_run *run, slope *f) {
     const tw_network *net = run->net;
     const size_t n = net->n;
-    double a[TW_N * TW_N], r[TW_N];
-    size_t pivot[TW_N];
     for (size_t i = 0; i < n; i++) {
         for (size_t j = 0; j < n; j++) {
-            a[i * n + j] = i == j ? 1.0 : 0.0;
+            f->a[i * n + j] = i == j ? 1.0 : 0.0;
         }
         for (size_t k = 0; k < run->n_columns; k++) {
             const size_t j = run->column[k];
-            a[i * n + j] -= net->mirror.sign[i] * run->s[i][k] * (net->scale[i] / net->scale[j]);
+            f->a[i * n + j] -= net->mirror.sign[i] * run->s[i][k] * (net->scale[i] / net->scale[j]);
         }
-        r[i] = net->scale[i] * (s->image[i] - s->x[i]);
     }
     const bool clean = tw_ctx_error(ctx)->status == TW_OK;
-    if (tw_matrix_factor(ctx, n, a, pivot, NULL) != TW_OK) {
-        if (clean) {
-            tw_ctx_clear_error(ctx); /* the plain map takes over */
-        }
-        return false;
+    f->valid = tw_matrix_factor(ctx, n, f->a, f->pivot, NULL) == TW_OK;
+    if (!f->valid && clean) {
+        tw_ctx_clear_error(ctx); /* the plain map takes over */
     }
-    tw_matrix_solve_factored(n, a, pivot, r);
-    for (size_t i = 0; i < n; i++) {
+}
+
+/* Newton step in plain coordinates; false where the system is singular. */
+static bool newton_step(const tw_network *net, const slope *f, const shot *s, double *step) {
+    double r[TW_N];
+    for (size_t i = 0; i < net->n; i++) {
+        r[i] = net->scale[i] * (s->image[i] - s->x[i]);
+    }
+    if (f->valid) {
+        tw_matrix_solve_factored(net->n, f->a, f->pivot, r);
+    }
+    bool usable = f->valid;
+    for (size_t i = 0; i < net->n; i++) {
         step[i] = r[i] / net->scale[i];
-        if (!isfinite(step[i])) {
-            return false;
-        }
+        usable = usable && isfinite(step[i]);
     }
-    return true;
+    return usable;
 }
 
 /* Damped step; true where it lowered the residual and *s moved on. */
@@ -114,9 +124,14 @@ static tw_status turn(const tw_half_wave *drive, int times, shot *s, tw_run *run
     return TW_OK;
 }
 
+/* Once the state changes by no more than this of itself per turn, Newton's next step lands within the tolerance or
+ * nearly so: that turn is run without its derivative, which a following step then borrows from the turn before. */
+static const double nearly = 1e-5;
+
 tw_status tw_shoot_solve(tw_ctx *ctx, const tw_half_wave *drive, const tw_steady_opts *opts, double *x, size_t mode,
                          tw_run *run, size_t *steps) {
     shot s = {.mode = mode};
+    slope f = {.valid = false};
     memcpy(s.x, x, sizeof s.x);
     run->wants_derivative = true;
     size_t evaluations = 1;
@@ -132,8 +147,13 @@ tw_status tw_shoot_solve(tw_ctx *ctx, const tw_half_wave *drive, const tw_steady
         double step[TW_N];
         bool lower = false;
         ++*steps;
-        if (newton_step(ctx, run, &s, step)) {
+        const bool fresh = run->wants_derivative;
+        if (fresh) {
+            factor_slope(ctx, run, &f);
+        }
+        if (newton_step(run->net, &f, &s, step)) {
             const double before = s.residual;
+            run->wants_derivative = before > nearly * s.size;
             TW_TRY(try_step(drive, step, &s, run, &evaluations, &lower));
             if (!lower && before <= 100.0 * opts->tolerance * s.size) {
                 TW_TRY(shoot(drive, &s, run)); /* rounding's floor: the pieces of the best state */
@@ -141,6 +161,7 @@ tw_status tw_shoot_solve(tw_ctx *ctx, const tw_half_wave *drive, const tw_steady
             }
         }
         if (!lower) {
+            run->wants_derivative = true;
             TW_TRY(turn(drive, plain_turns, &s, run, &evaluations));
         }
     }
