@@ -1,4 +1,5 @@
-/* pickup: what the isolated sensors and the recorder make of a waveform (forward), and what flowed (inverse).
+/* pickup: what the isolated sensors and the recorder make of a waveform (forward), and what flowed (inverse); the parts
+ * that a sensor is made of, and how it behaves over frequency.
  *
  * Current transformer, seen from its secondary: the primary current i over N turns feeds the magnetizing
  * inductance L_m in parallel with winding resistance R_w + burden R_b in series; clamp diodes across the burden.
@@ -46,6 +47,113 @@ tw_status tw_transformer_forward(tw_ctx *ctx, const tw_transformer *ct, double p
  * sample in the mean's window), TW_OUT_OF_RANGE (overflow). */
 tw_status tw_transformer_inverse(tw_ctx *ctx, const tw_transformer *ct, double interval_s, const double *v, size_t n,
                                  size_t mean_from, size_t mean_to, double *i) TW_MUST_USE;
+
+/* ---- Rogowski coil with integrator ------------------------------------------------------------------ */
+
+/* The coil's voltage M di/dt, integrated over the time constant T, gives sensitivity * i with sensitivity = M/T. Below
+ * its low corner the integrator ceases to integrate: v/i = sensitivity * jx/(1 + jx), x = f/low corner, the very
+ * transfer of a transformer with L_m/(R_b + R_w) = 1/(2 pi low corner). */
+typedef struct tw_rogowski {
+    double sensitivity_v_per_a;
+    double low_corner_hz; /* 0: no droop (direct current still does not pass) */
+} tw_rogowski;
+
+/* The transformer (one turn, burden = sensitivity, no winding resistance, no clamp) with the same transfer, for all
+ * that takes one: its burden voltage is the integrator's output. TW_BAD_ARGUMENT: a value of r. */
+tw_status tw_rogowski_as_transformer(tw_ctx *ctx, const tw_rogowski *r, tw_transformer *out) TW_MUST_USE;
+
+/* As tw_transformer_transfer, _forward and _inverse: the integrator's droop is undone exactly like a magnetizing
+ * branch's. */
+void tw_rogowski_transfer(const tw_rogowski *r, double w_rad_s, double *re, double *im);
+tw_status tw_rogowski_forward(tw_ctx *ctx, const tw_rogowski *r, double period_s, const double *i, size_t n,
+                              double *v) TW_MUST_USE;
+tw_status tw_rogowski_inverse(tw_ctx *ctx, const tw_rogowski *r, double interval_s, const double *v, size_t n,
+                              size_t mean_from, size_t mean_to, double *i) TW_MUST_USE;
+
+/* ---- parts ------------------------------------------------------------------------------------------ */
+
+/* A closed core by its effective parameters (IEC 60205). */
+typedef struct tw_core {
+    double length_m, area_m2; /* l_e, A_e */
+} tw_core;
+
+/* Ring of rectangular section (IEC 60205): C1 = 2 pi/(h ln(D/d)), C2 = 2 pi (1/r1 - 1/r2)/(h^2 ln^3(D/d)),
+ * l_e = C1^2/C2, A_e = C1/C2. TW_BAD_ARGUMENT: a dimension not positive, or inner >= outer. */
+tw_status tw_core_ring(tw_ctx *ctx, double outer_diameter_m, double inner_diameter_m, double height_m,
+                       tw_core *out) TW_MUST_USE;
+
+/* A_L = mu0 mu_r A_e/l_e, inductance per turn squared; the inverse of it. */
+double tw_core_inductance_factor(const tw_core *core, double permeability);
+double tw_core_permeability(const tw_core *core, double inductance_factor_h);
+
+/* Copper's diameter of a wire gauge number (ASTM B258): 0.127 mm * 92^((36 - n)/39); 0000 is -3. */
+double tw_wire_gauge_diameter(double gauge);
+
+/* Direct-current resistance of round copper at 20 degC (IEC 60028: 1/58 ohm mm2/m). */
+double tw_wire_resistance(double diameter_m, double length_m);
+
+/* Wire of one turn close round a ring's section. */
+double tw_core_ring_turn(double outer_diameter_m, double inner_diameter_m, double height_m, double wire_diameter_m);
+
+/* The member of a preferred series (IEC 60063) whose ratio to `wanted` is nearest to 1; NaN unless 0 < wanted < inf. */
+typedef enum tw_series { TW_SERIES_E24, TW_SERIES_E96 } tw_series;
+double tw_preferred_value(tw_series series, double wanted);
+
+/* ---- a current pick-up over frequency --------------------------------------------------------------- */
+
+/* What lies between the lead and the recorder. From the secondary: the current i/N feeds L_m and the winding
+ * capacitance in parallel with the branch of leakage inductance, winding resistance, and burden with the probe across
+ * it. A Rogowski coil has the `base` of tw_rogowski_as_transformer, no leakage and no winding capacitance. The clamp is
+ * left out. */
+typedef struct tw_sensor {
+    tw_transformer base;
+    double leakage_inductance_h, winding_capacitance_f; /* >= 0 */
+    double probe_resistance_ohm;                        /* INFINITY: none */
+    double probe_capacitance_f;                         /* >= 0 */
+    double source_ohm;     /* what the probe loads instead of the burden: an integrator's output, 0. NaN: the burden */
+    double high_corner_hz; /* of electronics behind it, first order; INFINITY: none */
+} tw_sensor;
+
+/* A bare transformer: none of the rest. */
+tw_sensor tw_sensor_of(const tw_transformer *base);
+
+/* TW_BAD_ARGUMENT by the value's name. The functions below take a sensor that passed. */
+tw_status tw_sensor_check(tw_ctx *ctx, const tw_sensor *s) TW_MUST_USE;
+
+/* Output volts per primary ampere at f > 0. */
+void tw_sensor_transfer(const tw_sensor *s, double frequency_hz, double *re, double *im);
+
+/* Against the nominal scale R_b/N, as IEC 61869-2 defines them: ratio error (relative, negative: the output is too
+ * small) and phase displacement (positive: the output leads). */
+void tw_sensor_errors(const tw_sensor *s, double frequency_hz, double *ratio_error, double *phase_rad);
+
+/* Where the transfer is 3 dB off its mid-band value: below (0: nowhere), and above, fallen or risen at a resonance
+ * (INFINITY: not below 100 GHz). */
+double tw_sensor_low_corner(const tw_sensor *s);
+double tw_sensor_high_corner(const tw_sensor *s);
+
+/* Share that a flat pulse has lost after this time. */
+double tw_sensor_droop(const tw_sensor *s, double time_s);
+
+/* What the lead sees in series: ohms at f > 0. Nothing (0) for a Rogowski coil: its `source_ohm` is not NaN. */
+void tw_sensor_insertion(const tw_sensor *s, double frequency_hz, double *re, double *im);
+
+/* Peak flux density in a core of this area for a sine of peak `peak_a`, with the direct part's added: L_m i/(N A_e). */
+double tw_sensor_flux_density(const tw_sensor *s, double area_m2, double frequency_hz, double peak_a, double direct_a);
+
+/* Peak of the largest sine that keeps below `saturation_t` together with the direct part; 0 where that alone is too
+ * much. */
+double tw_sensor_saturation_limit(const tw_sensor *s, double area_m2, double saturation_t, double frequency_hz,
+                                  double direct_a);
+
+/* Limits of IEC 61869-2, table 201, at rated current: 0.1, 0.2, 0.5, 1, 3 (3: ratio only); NaN beyond. */
+double tw_accuracy_class(double ratio_error, double phase_rad);
+
+/* Relative error of a real power taken with these errors uncorrected, where the current truly lags by lag_rad:
+ * (1 + e) cos(lag - phase)/cos(lag) - 1. */
+double tw_power_error(double ratio_error, double phase_rad, double lag_rad);
+
+/* ---- recorder --------------------------------------------------------------------------------------- */
 
 /* A recorder channel, forward. */
 typedef struct tw_recorder_channel {

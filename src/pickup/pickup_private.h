@@ -7,6 +7,9 @@
 
 #define TW_PICKUP_ROOM "pickup"
 
+/* TW_BAD_ARGUMENT: the value of that name. */
+tw_status tw_pickup__refuse(tw_ctx *ctx, const char *key, double value, const char *wanted) TW_MUST_USE;
+
 /* Refuses a transformer with an impossible value, by the value's name. */
 tw_status tw_pickup__check_transformer(tw_ctx *ctx, const tw_transformer *ct) TW_MUST_USE;
 
