@@ -87,7 +87,7 @@ tw_status tw_winding_mutual(tw_ctx *ctx, const tw_winding *a, const tw_winding *
                             double *error_h) TW_MUST_USE;
 
 /* Back from inductance to geometry: turns of a section that give `inductance_h` (fractional), all else as in w; and the
- * outer radius for given turns, inner radius and height (up to max_outer_m; TW_OUT_OF_RANGE beyond). */
+ * largest outer radius up to max_outer_m for given turns, inner radius and height (TW_OUT_OF_RANGE: none). */
 tw_status tw_winding_turns_for(tw_ctx *ctx, const tw_winding *w, double inductance_h, double *turns) TW_MUST_USE;
 tw_status tw_winding_radius_for(tw_ctx *ctx, const tw_winding *w, double inductance_h, double max_outer_m,
                                 double *outer_radius_m) TW_MUST_USE;

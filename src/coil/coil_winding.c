@@ -92,6 +92,8 @@ tw_status tw_winding_turns_for(tw_ctx *ctx, const tw_winding *w, double inductan
     return TW_OK;
 }
 
+#define SCAN_STEPS 40
+
 typedef struct radius_search {
     tw_ctx *ctx;
     tw_winding w;
@@ -123,16 +125,25 @@ tw_status tw_winding_radius_for(tw_ctx *ctx, const tw_winding *w, double inducta
         return tw_coil__refuse(ctx, "max_outer_radius", max_outer_m, "a radius above the inner radius");
     }
     radius_search s = {.ctx = ctx, .w = *w, .target = inductance_h};
-    const double at_low = inductance_excess(low, &s), at_high = inductance_excess(max_outer_m, &s);
+    /* L falls first, as the turns spread, and then rises: from the outside in, the first change of sign is the largest
+     * radius. */
+    const double ratio = pow(low / max_outer_m, 1.0 / SCAN_STEPS);
+    double outside = max_outer_m, inside = max_outer_m, least = inductance_excess(max_outer_m, &s);
+    const double most = least;
+    for (size_t k = 0; k < SCAN_STEPS && least > 0.0; k++) {
+        outside = inside;
+        inside = k + 1 == SCAN_STEPS ? low : inside * ratio;
+        least = fmin(least, inductance_excess(inside, &s));
+    }
     TW_TRY(s.status);
-    if (at_low > 0.0 || at_high < 0.0) {
+    if (most < 0.0 || least > 0.0) {
         const tw_place place = {.key = "coil.inductance"};
         return tw_fail_at(ctx, TW_OUT_OF_RANGE, TW_COIL_ROOM, &place,
-                          "%g H is outside what these turns give between the inner radius and %g m: %g to %g H",
-                          inductance_h, max_outer_m, (at_low + 1.0) * inductance_h, (at_high + 1.0) * inductance_h);
+                          "%g H is outside what these turns give up to a radius of %g m: %g to %g H", inductance_h,
+                          max_outer_m, (least + 1.0) * inductance_h, (most + 1.0) * inductance_h);
     }
     double root;
-    const tw_status status = tw_root_solve(ctx, inductance_excess, &s, low, max_outer_m, 1e-12 * max_outer_m, &root);
+    const tw_status status = tw_root_solve(ctx, inductance_excess, &s, inside, outside, 1e-12 * max_outer_m, &root);
     TW_TRY(s.status);
     TW_TRY(status);
     *outer_radius_m = root;
