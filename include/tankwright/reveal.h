@@ -25,7 +25,9 @@ typedef struct tw_record {
     double voltage_offset_s; /* the voltage samples were taken later than the current samples by this */
 } tw_record;
 
-/* What is known beforehand: values with standard uncertainty; NaN where unknown. */
+/* What is known beforehand: values with standard uncertainty; NaN where unknown. u = 0 means exact, but for the ESR,
+ * which then gets 30 % and 2 mohm. Turns and burden must be known; drops and winding resistance count as 0 and the
+ * magnetizing inductance as infinite where unknown. */
 typedef struct tw_prior {
     tw_value turns, burden_ohm, magnetizing_inductance_h, winding_resistance_ohm;
     double clamp_onset_v; /* NaN: none */
@@ -47,7 +49,8 @@ typedef struct tw_revealed_edge {
     bool rising;
     tw_commutation verdict;
     tw_value turn_off_s;         /* the gate opens: the midpoint leaves its rail */
-    tw_value turn_off_current_a; /* positive when it drives the midpoint to the other rail */
+    tw_value turn_off_current_a; /* positive when it drives the midpoint to the other rail; for a hard edge, whose
+                                    turn-off leaves no trace, a range between 0 and the current at closing */
     tw_value swing_end_s;        /* the other rail reached, or forced there */
     tw_value swing_time_s;
     tw_value zero_crossing_s;
@@ -101,9 +104,14 @@ typedef struct tw_revealed {
     tw_warnings warnings;
 } tw_revealed;
 
-/* The main job. Errors: TW_BAD_DATA (no switching found, constant channel, too few samples, all gaps),
- * TW_NEEDS_OPTION (none of rail voltage, capacitance, loop gain is known), TW_NO_CONVERGENCE. *out goes to the
- * caller (tw_revealed_dispose). */
+/* The main job. Errors: TW_BAD_ARGUMENT (a field of record or prior, by name), TW_BAD_DATA (no switching found,
+ * constant channel, too few samples, all gaps, clipped or saturated beyond use), TW_NEEDS_OPTION (none of rail voltage,
+ * capacitance, loop gain is known; only the capacitance, and its voltage is lost in the noise), TW_NO_CONVERGENCE. *out
+ * goes to the caller (tw_revealed_dispose).
+ * Warnings: gaps, clipped_current, clipped_voltage, envelope, few_cycles, few_samples_per_swing, reversed_polarity,
+ * noisy_voltage, clamp_conducting, transformer_saturating, inconsistent_current_scale, inconsistent_voltage_scale,
+ * inconsistent_priors, capacitor_voltage_lost (capacitance, resonance and capacitor voltage are then unknown unless the
+ * capacitance was stated). */
 tw_status tw_reveal(tw_ctx *ctx, const tw_record *record, const tw_prior *prior, tw_revealed *out) TW_MUST_USE;
 void tw_revealed_dispose(tw_revealed *revealed);
 

@@ -8,19 +8,11 @@
  *
  * A rising edge is a falling one seen from the rail: v -> V_r - v, i -> -i.
  */
-#include "reveal_internal.h"
+#include "reveal_edge.h"
 
 #include <math.h>
 #include <string.h>
 
-/* Shares of the rail between which samples belong to the swing for certain. */
-#define RAMP_LOW 0.10
-#define RAMP_HIGH 0.90
-/* Reach of the view around an edge, in periods: far enough for the current's turn before and after; and how far from
- * the edge a swing may begin, longer than any useful dead time. */
-#define REACH_BEFORE 0.30
-#define REACH_AFTER 0.38
-#define REACH_SWING 0.20
 /* Reach in periods of the parabolas through the current around its turn and before turn-off. */
 #define ZERO_VIEW 0.03
 #define TURN_OFF_VIEW 0.025
@@ -28,240 +20,16 @@
 #define DROP_RELATIVE_U 0.2
 /* More bins than the folded period can have in those. */
 #define MOST_BINS 1024
-
 /* How far the midpoint may really be from where the model has it, as a share of the rail: drops, ringing, the level's
  * own uncertainty. Ours; without it a quiet record would turn every such trifle into a verdict. */
 #define MODEL_FLOOR 0.003
-
-/* The surroundings of one edge, turned so that it falls. Index 0..n-1 in bins, time rising. */
-typedef struct view {
-    size_t n;
-    double *x, *v, *i, *q, *weight;
-    double bin_s, sample_s, period_s, rail;
-    double cycles;
-    double noise_v, noise_bin; /* of one sample of v, of the mean in an average bin */
-    size_t middle;             /* bin where the edge is expected */
-    double scale_u;            /* relative standard uncertainty of the current's scale, kappa */
-    double rail_u;             /* of the rail, V */
-    double charge_u;           /* relative, of kappa g: what scales a capacitance read from the swing */
-    double energy_u;           /* relative, of kappa/g: what scales C_m v^2 */
-    double noise_i;            /* of one sample of the current, A */
-    double lead_u;
-    const tw_prior *prior;
-} view;
-
-/* The swing as a straight line v = a - q/C_m. */
-typedef struct ramp {
-    bool found;
-    double a, slope; /* slope = 1/C_m */
-    double var_a, var_slope, cov;
-    size_t bins;
-    double q_mean;
-} ramp;
-
-static double level_high(const view *w, size_t b) {
-    return w->rail - tw_reveal__drop(w->prior, true, w->i[b]);
-}
-
-static double level_low(const view *w, size_t b) {
-    return -tw_reveal__drop(w->prior, false, w->i[b]);
-}
-
-static double relative_covariance(const tw_reveal__solution *s, int a, int b) {
-    return s->covariance[a * P_COUNT + b] / (s->p[a] * s->p[b]);
-}
-
-/* Relative standard uncertainty of kappa g^sign, their correlation kept. */
-static double combined_u(const tw_reveal__solution *s, double sign) {
-    return sqrt(fmax(0.0, relative_covariance(s, P_SCALE, P_SCALE) + relative_covariance(s, P_GAIN, P_GAIN) +
-                              2.0 * sign * relative_covariance(s, P_SCALE, P_GAIN)));
-}
-
-static tw_status view_make(tw_ctx *ctx, const tw_reveal__work *w, const tw_reveal__solution *s,
-                           const tw_reveal__fold *fold, bool rising, view *out) {
-    const double centre = rising ? 0.0 : w->fall_phase;
-    const long before = (long)(REACH_BEFORE * (double)fold->n), after = (long)(REACH_AFTER * (double)fold->n);
-    const long middle = (long)floor(centre * (double)fold->n);
-    *out = (view){.n = (size_t)(before + after + 1),
-                  .bin_s = w->period_s / (double)fold->n,
-                  .sample_s = w->interval_s,
-                  .cycles = (double)w->cycles,
-                  .period_s = w->period_s,
-                  .middle = (size_t)before,
-                  .rail = s->p[P_RAIL],
-                  .noise_v = w->noise_u / s->p[P_GAIN],
-                  .noise_bin = w->noise_u / s->p[P_GAIN] / sqrt(fmax(1.0, (double)w->n / (double)fold->n)),
-                  .scale_u = sqrt(relative_covariance(s, P_SCALE, P_SCALE)),
-                  .rail_u = sqrt(s->covariance[P_RAIL * P_COUNT + P_RAIL]),
-                  .charge_u = combined_u(s, 1.0),
-                  .energy_u = combined_u(s, -1.0),
-                  .noise_i = w->noise_i * s->p[P_SCALE],
-                  .lead_u = sqrt(s->covariance[P_LEAD * P_COUNT + P_LEAD]),
-                  .prior = &w->prior};
-    double *block = tw_alloc(ctx, out->n * 5, sizeof *block);
-    if (block == NULL) {
-        return TW_NO_MEMORY;
-    }
-    out->x = block;
-    out->v = block + out->n;
-    out->i = block + 2 * out->n;
-    out->q = block + 3 * out->n;
-    out->weight = block + 4 * out->n;
-    const double sign = rising ? -1.0 : 1.0;
-    for (size_t b = 0; b < out->n; b++) {
-        const long at = middle - before + (long)b;
-        const long n = (long)fold->n;
-        const size_t j = (size_t)(((at % n) + n) % n);
-        out->x[b] = ((double)at + 0.5) * out->bin_s;
-        out->v[b] = rising ? out->rail - fold->v[j] : fold->v[j];
-        out->i[b] = sign * fold->i[j] * s->p[P_SCALE];
-        out->q[b] = sign * fold->q[j] * s->p[P_SCALE];
-        out->weight[b] = fold->count[j];
-    }
-    return TW_OK;
-}
-
-/* First bin of the view's inner part after which the midpoint passes half rail downwards: a rebound passes it again. */
-static size_t find_crossing(const view *w) {
-    const size_t reach = (size_t)(REACH_SWING * w->period_s / w->bin_s);
-    for (size_t b = w->middle - reach; b + 1 < w->n && b < w->middle + reach; b++) {
-        if (w->v[b] >= 0.5 * w->rail && w->v[b + 1] < 0.5 * w->rail) {
-            return b;
-        }
-    }
-    return w->middle;
-}
-
-/* First bin from the edge's start on the high rail at which the midpoint has arrived on the low one to stay for two
- * bins. */
-static size_t find_arrival(const view *w, size_t crossing) {
-    const double near = fmax(4.0 * w->noise_bin, 0.012 * w->rail);
-    size_t b = crossing;
-    while (b + 2 < w->n && !(w->v[b] < level_low(w, b) + near && w->v[b + 1] < level_low(w, b + 1) + 2.0 * near)) {
-        b++;
-    }
-    return b;
-}
-
-/* A forced jump takes one or two bins; a swing takes its time. True where bin b belongs to a jump. */
-static bool is_jump(const view *w, size_t b, double slope) {
-    const size_t from = b > 0 ? b - 1 : 0, to = b + 1 < w->n ? b + 1 : w->n - 1;
-    const double fall = w->v[from] - w->v[to];
-    const double expected = slope * (w->q[to] - w->q[from]);
-    return fall - expected > fmax(0.12 * w->rail, fabs(expected)) || (fall > 0.12 * w->rail && w->i[b] < 0);
-}
-
-static tw_status fit_line(tw_ctx *ctx, const view *w, size_t from, size_t to, double slope, ramp *out) {
-    double q_mean = 0, weight = 0;
-    for (size_t b = from; b < to; b++) {
-        const double m = w->v[b] / w->rail;
-        if (m > RAMP_LOW && m < RAMP_HIGH && w->weight[b] > 0 && !is_jump(w, b, slope)) {
-            q_mean += w->weight[b] * w->q[b];
-            weight += w->weight[b];
-            out->bins++;
-        }
-    }
-    if (out->bins < 3) {
-        out->bins = 0;
-        return TW_OK;
-    }
-    out->q_mean = q_mean / weight;
-    tw_lsq *fit;
-    TW_TRY(tw_lsq_create(ctx, 2, &fit));
-    tw_status status = TW_OK;
-    const double variance = w->noise_bin * w->noise_bin * fmax(1.0, weight / (double)out->bins);
-    for (size_t b = from; b < to && status == TW_OK; b++) {
-        const double m = w->v[b] / w->rail;
-        if (m > RAMP_LOW && m < RAMP_HIGH && w->weight[b] > 0 && !is_jump(w, b, slope)) {
-            const double row[2] = {1.0, -(w->q[b] - out->q_mean) * 1e9};
-            status = tw_lsq_add(ctx, fit, row, w->v[b], w->weight[b] / variance);
-        }
-    }
-    double x[2], c[4];
-    tw_lsq_info info;
-    if (status == TW_OK) {
-        status = tw_lsq_solve(ctx, fit, x, c, &info);
-    }
-    tw_lsq_destroy(fit);
-    if (status == TW_SINGULAR) {
-        tw_ctx_clear_error(ctx);
-        return TW_OK;
-    }
-    TW_TRY(status);
-    const double grow = fmax(1.0, info.chi_square / fmax(1.0, (double)info.n_rows - 2.0));
-    out->found = x[1] > 0;
-    out->a = x[0];
-    out->slope = x[1] * 1e9;
-    out->var_a = c[0] * grow;
-    out->var_slope = c[3] * grow * 1e18;
-    out->cov = c[1] * grow * 1e9;
-    return TW_OK;
-}
-
-/* Slope of v against q over the moving bins as a weighted median, so that one or two jump bins do not count. */
-static tw_status guess_slope(tw_ctx *ctx, const view *w, size_t from, size_t to, double *slope) {
-    double *ratio = tw_alloc(ctx, w->n, sizeof *ratio);
-    if (ratio == NULL) {
-        return TW_NO_MEMORY;
-    }
-    size_t count = 0;
-    for (size_t b = from; b + 1 < to; b++) {
-        const double m = 0.5 * (w->v[b] + w->v[b + 1]) / w->rail, dq = w->q[b + 1] - w->q[b];
-        if (m > RAMP_LOW && m < RAMP_HIGH && dq != 0) {
-            ratio[count++] = (w->v[b] - w->v[b + 1]) / dq;
-        }
-    }
-    *slope = 0;
-    tw_status status = TW_OK;
-    if (count >= 3) {
-        status = tw_median(ctx, count, ratio, slope);
-        *slope = fmax(*slope, 0.0);
-    }
-    tw_free(ratio);
-    return status;
-}
-
-static double line_at(const ramp *r, double q) {
-    return r->a - r->slope * (q - r->q_mean);
-}
-
-/* Time where the line passes a level (high or low rail): searched from bin `from` in steps of `step` (+-1) bins; NaN
- * when it never does. */
-static double line_meets(const view *w, const ramp *r, size_t from, int step, bool high) {
-    double before = NAN;
-    for (long b = (long)from; b >= 0 && b < (long)w->n; b += step) {
-        const size_t j = (size_t)b;
-        const double miss = line_at(r, w->q[j]) - (high ? level_high(w, j) : level_low(w, j));
-        if (!isnan(before) && before * miss <= 0) {
-            const double f = before == miss ? 0.0 : before / (before - miss);
-            return w->x[j] - (double)step * w->bin_s * (1.0 - f);
-        }
-        before = miss;
-    }
-    return NAN;
-}
-
-static double interpolate(const view *w, const double *y, double x) {
-    const double t = fmin(fmax((x - w->x[0]) / w->bin_s, 0.0), (double)(w->n - 1));
-    size_t b = (size_t)t;
-    b = b + 1 < w->n ? b : w->n - 2;
-    return y[b] + (t - (double)b) * (y[b + 1] - y[b]);
-}
-
-/* Standard uncertainty of the time where the line passes a level near time x: voltage over slope in time. */
-static double meet_u(const view *w, const ramp *r, double x) {
-    const double q = interpolate(w, w->q, x) - r->q_mean;
-    const double variance = r->var_a + q * q * r->var_slope - 2.0 * q * r->cov;
-    const double rate = r->slope * fmax(fabs(interpolate(w, w->i, x)), 1e-12);
-    return sqrt(fmax(variance, 0.0)) / rate;
-}
 
 /* ---- zero crossing of the current ---- */
 
 /* Parabola through the current between two times, in x - centre; *sd: of one bin. n < 5: too few bins, nothing fitted.
  */
-static tw_status fit_current(tw_ctx *ctx, const view *w, double from, double to, double centre, tw_polynomial *p,
-                             double *sd, size_t *n) {
+static tw_status fit_current(tw_ctx *ctx, const tw_reveal__view *w, double from, double to, double centre,
+                             tw_polynomial *p, double *sd, size_t *n) {
     double x[MOST_BINS], y[MOST_BINS], weight = 0, chi = 0;
     *n = 0;
     for (size_t j = 0; j < w->n && *n < MOST_BINS; j++) {
@@ -281,7 +49,7 @@ static tw_status fit_current(tw_ctx *ctx, const view *w, double from, double to,
 
 /* Local parabola around a sign change, kept clear of the corner at the edge's end. In the middle of its bins a parabola
  * is known to 3/2 sd/sqrt(n), at their end to 3 sd/sqrt(n). */
-static tw_status refine_zero(tw_ctx *ctx, const view *w, size_t b, double keep_off_x, tw_value *out) {
+static tw_status refine_zero(tw_ctx *ctx, const tw_reveal__view *w, size_t b, double keep_off_x, tw_value *out) {
     const double guess = w->x[b] + w->bin_s * w->i[b] / (w->i[b] - w->i[b + 1]);
     const double distance = fabs(guess - keep_off_x);
     const double radius = fmin(ZERO_VIEW * w->period_s, fmax(distance, 3.0 * w->bin_s));
@@ -312,7 +80,7 @@ static tw_status refine_zero(tw_ctx *ctx, const view *w, size_t b, double keep_o
 }
 
 /* The current's reversal (from + to -): the first at or after `from_x`, or the last before when `backwards`. */
-static tw_status find_zero(tw_ctx *ctx, const view *w, double from_x, bool backwards, double keep_off_x,
+static tw_status find_zero(tw_ctx *ctx, const tw_reveal__view *w, double from_x, bool backwards, double keep_off_x,
                            tw_value *out) {
     *out = tw_unknown();
     const size_t start = (size_t)fmin(fmax((from_x - w->x[0]) / w->bin_s, 0.0), (double)(w->n - 2));
@@ -330,24 +98,16 @@ static tw_status find_zero(tw_ctx *ctx, const view *w, double from_x, bool backw
 
 /* ---- one edge ---- */
 
-typedef struct course {
-    size_t crossing, arrival;
-    ramp line;
-    double turn_off, line_end; /* NaN: not seen, never */
-    double closing;            /* NaN: not seen */
-    double forced_v;
-} course;
-
 /* Whether the midpoint leaves the high rail and comes back before bin `end`: means over a few bins, six standard
  * deviations. */
-static bool dips_before(const view *w, size_t end) {
+static bool dips_before(const tw_reveal__view *w, size_t end) {
     const size_t reach = (size_t)(REACH_SWING * w->period_s / w->bin_s), width = 7;
     /* between the devices' drops the midpoint moves without being off the rail */
     const double play = w->prior->transistor_threshold_v.value + w->prior->diode_threshold_v.value;
     for (size_t b = end > reach ? end - reach : 0; b + width + 1 < end; b++) {
         double sum = 0, count = 0;
         for (size_t j = b; j < b + width; j++) {
-            sum += w->weight[j] * (level_high(w, j) - w->v[j]);
+            sum += w->weight[j] * (tw_reveal__level_high(w, j) - w->v[j]);
             count += w->weight[j];
         }
         if (count > 0 && sum / count > fmax(6.0 * w->noise_v / sqrt(count), 0.015 * w->rail + play)) {
@@ -357,72 +117,25 @@ static bool dips_before(const view *w, size_t end) {
     return false;
 }
 
-/* Mean midpoint over `reach` bins on each side, as a share of the rail. */
-static double smooth_share(const view *w, size_t b, size_t reach) {
-    double sum = 0, weight = 0;
-    for (size_t j = b > reach ? b - reach : 0; j <= b + reach && j < w->n; j++) {
-        sum += w->weight[j] * w->v[j];
-        weight += w->weight[j];
-    }
-    return weight > 0 ? sum / weight / w->rail : w->v[b] / w->rail;
-}
-
-/* First bin of the swing that passes half rail after bin `crossing`: backwards until the midpoint is near the high
- * rail. */
-static size_t find_begin(const view *w, size_t crossing) {
-    size_t b = crossing;
-    while (b > 0 && smooth_share(w, b, 2) < RAMP_HIGH) {
-        b--;
-    }
-    return b;
-}
-
-static tw_status trace(tw_ctx *ctx, const view *w, course *c) {
-    memset(c, 0, sizeof *c);
-    c->turn_off = c->line_end = c->closing = NAN;
-    c->crossing = find_crossing(w);
-    c->arrival = find_arrival(w, c->crossing);
-    const size_t begin = find_begin(w, c->crossing), end = c->arrival + 1;
-    double slope;
-    TW_TRY(guess_slope(ctx, w, begin, end, &slope));
-    TW_TRY(fit_line(ctx, w, begin, end, slope, &c->line));
-    if (c->line.found) { /* once more with the fitted slope deciding what is a jump */
-        slope = c->line.slope;
-        memset(&c->line, 0, sizeof c->line);
-        TW_TRY(fit_line(ctx, w, begin, end, slope, &c->line));
-    }
-    return TW_OK;
-}
-
-/* Start of the swing: backwards from the deepest certain bin of the swing to where the line meets the high rail. */
-static void place_ramp(const view *w, course *c) {
-    size_t b = c->arrival;
-    while (b > 0 && !(w->v[b] > RAMP_LOW * w->rail && w->v[b] < RAMP_HIGH * w->rail && !is_jump(w, b, c->line.slope))) {
-        b--;
-    }
-    c->turn_off = line_meets(w, &c->line, b, -1, true);
-    c->line_end = line_meets(w, &c->line, b, 1, false);
-}
-
 /* What the midpoint does if the other switch never closes: the line down to the low rail's diode, there until the
  * current turns, then up again by the same law, at most to the high rail's diode. */
-static double left_alone(const view *w, const course *c, double zero_x, double zero_q, size_t b) {
-    const double low = level_low(w, b), high = level_high(w, b);
+static double left_alone(const tw_reveal__view *w, const tw_reveal__course *c, double zero_x, double zero_q, size_t b) {
+    const double low = tw_reveal__level_low(w, b), high = tw_reveal__level_high(w, b);
     if (isnan(c->line_end) || w->x[b] < c->line_end) {
-        return fmin(fmax(line_at(&c->line, w->q[b]), low), high);
+        return fmin(fmax(tw_reveal__line_at(&c->line, w->q[b]), low), high);
     }
     return w->x[b] < zero_x ? low : fmin(low + c->line.slope * fmax(zero_q - w->q[b], 0.0), high);
 }
 
-static double bin_variance(const view *w, size_t b) {
+static double bin_variance(const tw_reveal__view *w, size_t b) {
     return w->weight[b] > 0 ? w->noise_v * w->noise_v / w->weight[b] + pow(MODEL_FLOOR * w->rail, 2) : (double)INFINITY;
 }
 
 /* The instant at which the other switch closed, as far as the midpoint shows it: before, it is left alone, after, it is
  * on the low rail. Maximum likelihood over the bins; believed where it is worth five standard deviations against
  * closing unseen. Returns w->n where the closing does not show. */
-static size_t find_closing(const view *w, const course *c, double zero_x) {
-    const double zero_q = interpolate(w, w->q, zero_x);
+static size_t find_closing(const tw_reveal__view *w, const tw_reveal__course *c, double zero_x) {
+    const double zero_q = tw_reveal__interpolate(w, w->q, zero_x);
     const double last = (isnan(zero_x) ? c->turn_off : zero_x) + REACH_SWING * w->period_s;
     const double flat = isnan(c->line_end) ? c->turn_off : c->line_end;
     size_t begin = 0, middle = 0, end = w->n;
@@ -439,7 +152,7 @@ static size_t find_closing(const view *w, const course *c, double zero_x) {
     size_t best_at = w->n;
     double best = -25.0, early = 0, late = 0;
     for (size_t b = middle; b-- > begin;) { /* closing before the swing's end */
-        const double free = left_alone(w, c, zero_x, zero_q, b), low = level_low(w, b);
+        const double free = left_alone(w, c, zero_x, zero_q, b), low = tw_reveal__level_low(w, b);
         early += (pow(w->v[b] - low, 2) - pow(w->v[b] - free, 2)) / bin_variance(w, b);
         if (early < best) {
             best = early;
@@ -447,7 +160,7 @@ static size_t find_closing(const view *w, const course *c, double zero_x) {
         }
     }
     for (size_t b = middle; b < end; b++) { /* closing after the current's turn */
-        const double free = left_alone(w, c, zero_x, zero_q, b), low = level_low(w, b);
+        const double free = left_alone(w, c, zero_x, zero_q, b), low = tw_reveal__level_low(w, b);
         late += (pow(w->v[b] - free, 2) - pow(w->v[b] - low, 2)) / bin_variance(w, b);
         if (late < best) {
             best = late;
@@ -458,7 +171,7 @@ static size_t find_closing(const view *w, const course *c, double zero_x) {
 }
 
 /* Swing seen: complete, cut short by the closing switch, or undone by the current? */
-static tw_commutation judge_ramp(const view *w, double zero_x, course *c) {
+static tw_commutation judge_ramp(const tw_reveal__view *w, double zero_x, tw_reveal__course *c) {
     const double turn = isnan(zero_x) ? w->x[w->n - 1] : zero_x;
     size_t at = find_closing(w, c, turn);
     const bool never = isnan(c->line_end);
@@ -468,14 +181,15 @@ static tw_commutation judge_ramp(const view *w, double zero_x, course *c) {
     at = at < w->n ? at : c->arrival;
     const size_t before = at > 0 ? at - 1 : 0;
     c->closing = w->x[at] - 0.5 * w->bin_s;
-    c->forced_v = fmax(0.0, left_alone(w, c, turn, interpolate(w, w->q, turn), before) - level_low(w, before));
+    c->forced_v = fmax(0.0, left_alone(w, c, turn, tw_reveal__interpolate(w, w->q, turn), before) -
+                                tw_reveal__level_low(w, before));
     return never || c->closing < c->line_end ? TW_COMMUTATION_PARTIAL_ZVS : TW_COMMUTATION_REBOUND;
 }
 
 /* No swing seen, only a jump. */
-static tw_commutation judge_jump(const view *w, course *c) {
+static tw_commutation judge_jump(const tw_reveal__view *w, tw_reveal__course *c) {
     const double at = w->x[c->crossing] + 0.5 * w->bin_s;
-    const double current = interpolate(w, w->i, at);
+    const double current = tw_reveal__interpolate(w, w->i, at);
     const double c_m = w->prior->midpoint_capacitance_f.value;
     if (current <= 0) {
         c->closing = at;
@@ -494,7 +208,7 @@ static tw_commutation judge_jump(const view *w, course *c) {
 }
 
 /* An instant that falls between two samples: rectangular over a sample, better by the cycles that interleave. */
-static double closing_u(const view *w) {
+static double closing_u(const tw_reveal__view *w) {
     return hypot(w->sample_s / sqrt(12.0 * w->cycles), 0.29 * w->bin_s);
 }
 
@@ -503,9 +217,11 @@ static tw_value minus(tw_value a, tw_value b) {
 }
 
 /* Swing from the line's two ends: their errors share the line's, and the tilt moves them apart. */
-static double swing_u(const view *w, const ramp *r, double from, double to) {
-    const double q0 = interpolate(w, w->q, from) - r->q_mean, q1 = interpolate(w, w->q, to) - r->q_mean;
-    const double i0 = fmax(fabs(interpolate(w, w->i, from)), 1e-12), i1 = fmax(fabs(interpolate(w, w->i, to)), 1e-12);
+static double swing_u(const tw_reveal__view *w, const tw_reveal__ramp *r, double from, double to) {
+    const double q0 = tw_reveal__interpolate(w, w->q, from) - r->q_mean,
+                 q1 = tw_reveal__interpolate(w, w->q, to) - r->q_mean;
+    const double i0 = fmax(fabs(tw_reveal__interpolate(w, w->i, from)), 1e-12),
+                 i1 = fmax(fabs(tw_reveal__interpolate(w, w->i, to)), 1e-12);
     const double by_a = (1.0 / i1 - 1.0 / i0) / r->slope, by_slope = (q0 / i0 - q1 / i1) / r->slope;
     const double variance =
         by_a * by_a * r->var_a + by_slope * by_slope * r->var_slope + 2.0 * by_a * by_slope * r->cov;
@@ -515,11 +231,11 @@ static double swing_u(const view *w, const ramp *r, double from, double to) {
 /* The coil current when the gate opened. With the current against the swing (hard) nothing shows that instant: it lies
  * between the current's turn and the closing, the current between nothing and what the closing switch took over
  * (rectangular: JCGM 100, 4.3.7). */
-static tw_status turn_off_current(tw_ctx *ctx, const view *w, const course *c, tw_commutation verdict, double time_u,
-                                  tw_value *out) {
+static tw_status turn_off_current(tw_ctx *ctx, const tw_reveal__view *w, const tw_reveal__course *c,
+                                  tw_commutation verdict, double time_u, tw_value *out) {
     *out = tw_unknown();
     if (verdict == TW_COMMUTATION_HARD) {
-        const double taken = interpolate(w, w->i, c->closing);
+        const double taken = tw_reveal__interpolate(w, w->i, c->closing);
         *out = (tw_value){0.5 * taken, hypot(0.5 * taken / sqrt(3.0), taken * w->scale_u)};
         return TW_OK;
     }
@@ -530,7 +246,7 @@ static tw_status turn_off_current(tw_ctx *ctx, const view *w, const course *c, t
     const double from = c->turn_off - TURN_OFF_VIEW * w->period_s, to = c->turn_off + 0.1 * (end - c->turn_off);
     tw_polynomial p;
     size_t n;
-    double sd = w->noise_i, current = interpolate(w, w->i, c->turn_off), slope = 0, noise = sd;
+    double sd = w->noise_i, current = tw_reveal__interpolate(w, w->i, c->turn_off), slope = 0, noise = sd;
     TW_TRY(fit_current(ctx, w, from, to, c->turn_off, &p, &sd, &n));
     if (n >= 5) {
         current = tw_polynomial_value(&p, 0.0);
@@ -543,7 +259,7 @@ static tw_status turn_off_current(tw_ctx *ctx, const view *w, const course *c, t
 
 /* What the closing switch had to force, and its energy 1/2 C_m v^2. A jump from rail to rail is as sure as the rail; a
  * part of the swing as sure as the place where it was cut off. */
-static void fill_forced(const view *w, const course *c, tw_value c_m, tw_revealed_edge *e) {
+static void fill_forced(const tw_reveal__view *w, const tw_reveal__course *c, tw_value c_m, tw_revealed_edge *e) {
     const double f = c->forced_v;
     e->forced_voltage_v = e->forced_energy_j = (tw_value){f > 0 ? f : 0.0, 0.0};
     if (!(f > 0)) {
@@ -553,7 +269,7 @@ static void fill_forced(const view *w, const course *c, tw_value c_m, tw_reveale
     const double scale = f * w->rail_u / w->rail;
     double local = DROP_RELATIVE_U * fabs(f - w->rail);
     if (c->line.found) {
-        const double rate = c->line.slope * interpolate(w, w->i, c->closing);
+        const double rate = c->line.slope * tw_reveal__interpolate(w, w->i, c->closing);
         local = hypot(rate * closing_u(w), hypot(w->noise_bin, MODEL_FLOOR * w->rail));
     }
     e->forced_voltage_v.u = hypot(scale, local);
@@ -563,14 +279,14 @@ static void fill_forced(const view *w, const course *c, tw_value c_m, tw_reveale
     e->forced_energy_j.u = e->forced_energy_j.value * hypot(hypot(own, w->energy_u), 2.0 * local / f);
 }
 
-static tw_status fill_edge(tw_ctx *ctx, const view *w, const course *c, tw_value zero, tw_value c_m,
-                           tw_revealed_edge *e) {
+static tw_status fill_edge(tw_ctx *ctx, const tw_reveal__view *w, const tw_reveal__course *c, tw_value zero,
+                           tw_value c_m, tw_revealed_edge *e) {
     const bool line = c->line.found;
     const bool forced = e->verdict == TW_COMMUTATION_PARTIAL_ZVS || e->verdict == TW_COMMUTATION_HARD;
     const double end = forced ? c->closing : c->line_end;
     const double fine = closing_u(w), grid = 0.05 * w->bin_s;
-    e->turn_off_s = (tw_value){c->turn_off, line ? hypot(meet_u(w, &c->line, c->turn_off), grid) : fine};
-    e->swing_end_s = (tw_value){end, line && !forced ? hypot(meet_u(w, &c->line, end), grid) : fine};
+    e->turn_off_s = (tw_value){c->turn_off, line ? hypot(tw_reveal__meet_u(w, &c->line, c->turn_off), grid) : fine};
+    e->swing_end_s = (tw_value){end, line && !forced ? hypot(tw_reveal__meet_u(w, &c->line, end), grid) : fine};
     e->swing_time_s = minus(e->swing_end_s, e->turn_off_s);
     if (line && !forced) {
         e->swing_time_s.u = hypot(swing_u(w, &c->line, c->turn_off, end), 1.4 * grid);
@@ -589,17 +305,19 @@ static tw_status fill_edge(tw_ctx *ctx, const view *w, const course *c, tw_value
     return TW_OK;
 }
 
-static tw_status read_edge(tw_ctx *ctx, const view *w, course *c, tw_value *zero, tw_commutation *verdict) {
-    TW_TRY(trace(ctx, w, c));
+static tw_status read_edge(tw_ctx *ctx, const tw_reveal__view *w, tw_reveal__course *c, tw_value *zero,
+                           tw_commutation *verdict) {
+    TW_TRY(tw_reveal__trace(ctx, w, c));
     if (c->line.found) {
-        place_ramp(w, c);
+        tw_reveal__place_ramp(w, c);
     }
     const bool ramp_seen = c->line.found && !isnan(c->turn_off);
     if (!ramp_seen) {
         c->line.found = false;
         *verdict = judge_jump(w, c);
         const double at = isnan(c->closing) ? c->line_end : c->closing;
-        return find_zero(ctx, w, at, *verdict == TW_COMMUTATION_HARD || interpolate(w, w->i, at) <= 0, at, zero);
+        return find_zero(ctx, w, at, *verdict == TW_COMMUTATION_HARD || tw_reveal__interpolate(w, w->i, at) <= 0, at,
+                         zero);
     }
     const double corner = isnan(c->line_end) ? w->x[c->arrival] : fmin(c->line_end, w->x[c->arrival]);
     TW_TRY(find_zero(ctx, w, c->turn_off, false, corner, zero));
@@ -608,7 +326,8 @@ static tw_status read_edge(tw_ctx *ctx, const view *w, course *c, tw_value *zero
 }
 
 /* Weighted mean of what the two edges say of C_m; the prior where neither shows it. */
-static tw_value midpoint_capacitance(const tw_reveal__work *w, const view v[2], const course c[2]) {
+static tw_value midpoint_capacitance(const tw_reveal__work *w, const tw_reveal__view v[2],
+                                     const tw_reveal__course c[2]) {
     double sum = 0, weight = 0;
     for (int e = 0; e < 2; e++) {
         if (c[e].line.found) {
@@ -626,14 +345,14 @@ static tw_value midpoint_capacitance(const tw_reveal__work *w, const view v[2], 
 
 tw_status tw_reveal__edges(tw_ctx *ctx, const tw_reveal__work *w, const tw_reveal__solution *s,
                            const tw_reveal__fold *fold, tw_revealed *out) {
-    view v[2] = {{0}, {0}};
-    course c[2];
+    tw_reveal__view v[2] = {{0}, {0}};
+    tw_reveal__course c[2];
     tw_value zero[2];
     tw_revealed_edge *const edges[2] = {&out->falling, &out->rising};
     tw_status status = TW_OK;
     for (int e = 0; e < 2 && status == TW_OK; e++) {
         edges[e]->rising = e == 1;
-        status = view_make(ctx, w, s, fold, e == 1, &v[e]);
+        status = tw_reveal__view_make(ctx, w, s, fold, e == 1, &v[e]);
         if (status == TW_OK) {
             status = read_edge(ctx, &v[e], &c[e], &zero[e], &edges[e]->verdict);
         }

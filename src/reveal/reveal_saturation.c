@@ -142,15 +142,17 @@ tw_status tw_reveal__blame_saturation(tw_ctx *ctx, const tw_reveal__work *w, tw_
     tw_reveal__solution unit = {.p = {[P_GAIN] = 1.0}};
     tw_reveal__fold fold = {.n = 0};
     double share = 0, significance = 0;
+    const tw_error first = *tw_ctx_error(ctx); /* what is tried here may fail as well and clears the record */
+    tw_ctx_clear_error(ctx);
     tw_status status = tw_reveal__fold_make(ctx, w, &unit, &NONE, &fold);
     if (status == TW_OK) {
         status = hinge_of(ctx, &fold, &share, &significance);
     }
     tw_reveal__fold_dispose(&fold);
-    if (status != TW_OK || !believed(share, significance)) {
-        return failed;
-    }
     tw_ctx_clear_error(ctx);
+    if (status != TW_OK || !believed(share, significance)) {
+        return tw_fail(ctx, failed, first.room, "%s", first.message);
+    }
     return tw_fail(ctx, failed, "reveal",
                    "the current transformer saturates: around its turn the current falls away from what the coil "
                    "voltage says (%.2g of the peak), so that the record cannot be calibrated",
