@@ -67,7 +67,7 @@ typedef struct tw_cycle {
     double current_peak_a, current_rms_a;
     double voltage_rms_v;
     double real_power_w;
-    double turn_off_current_a; /* at the falling edge */
+    double turn_off_current_a; /* at the falling edge; where that is hard, the current at the closing */
 } tw_cycle;
 
 typedef struct tw_revealed {
