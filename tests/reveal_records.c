@@ -35,6 +35,10 @@ tw_test_rig tw_test_rig_default(void) {
  * beyond the devices' own play in voltage, 4 % of the peak in current, 60 ns in the current's turn. */
 static bool is_clear(const tw_half_bridge *stage, const tw_operating_point *p, tw_commutation wanted) {
     const tw_edge *const edges[2] = {&p->falling, &p->rising};
+    /* at 86 degrees one nanosecond of skew, which is what 8 bits leave, is already 0.2 to 0.4 % of the power */
+    if (p->coil_phase_lag_rad > 86.0 * TW_PI / 180.0) {
+        return false;
+    }
     const double play = 2.0 * (stage->transistor.threshold_v + stage->diode.threshold_v);
     for (int e = 0; e < 2; e++) {
         const tw_edge *const edge = edges[e];
@@ -52,18 +56,24 @@ static bool is_clear(const tw_half_bridge *stage, const tw_operating_point *p, t
     return true;
 }
 
+/* One draw a statement: the order of draws inside an initializer is the compiler's choice. */
 static tw_half_bridge random_stage(tw_random *r) {
-    const double inductance = tw_random_log_uniform(r, 50e-6, 160e-6), coupling = tw_random_uniform(r, 0.35, 0.8);
-    const double pan = tw_random_log_uniform(r, 2.0, 12.0), c = tw_random_log_uniform(r, 270e-9, 1.2e-6);
-    tw_half_bridge s = {.rail_v = tw_random_uniform(r, 60.0, 330.0),
-                        .dead_time_s = tw_random_log_uniform(r, 0.15e-6, 6e-6),
-                        .snubber_capacitance_f = tw_random_log_uniform(r, 2e-9, 33e-9),
-                        .transistor = {tw_random_uniform(r, 0.5, 1.3), tw_random_uniform(r, 5e-3, 40e-3)},
-                        .diode = {tw_random_uniform(r, 0.5, 1.1), tw_random_uniform(r, 5e-3, 30e-3)},
-                        .capacitance_f = c,
-                        .esr_ohm = tw_random_uniform(r, 1e-3, 8e-3),
-                        .split = tw_random_below(r, 2) != 0,
-                        .load = tw_load_coupled(inductance, tw_random_uniform(r, 0.05, 0.2), coupling, pan)};
+    tw_half_bridge s = {.rail_v = 0};
+    const double inductance = tw_random_log_uniform(r, 50e-6, 160e-6);
+    const double coupling = tw_random_uniform(r, 0.35, 0.8);
+    const double pan = tw_random_log_uniform(r, 2.0, 12.0);
+    const double winding = tw_random_uniform(r, 0.05, 0.2);
+    s.load = tw_load_coupled(inductance, winding, coupling, pan);
+    s.capacitance_f = tw_random_log_uniform(r, 270e-9, 1.2e-6);
+    s.rail_v = tw_random_uniform(r, 60.0, 330.0);
+    s.dead_time_s = tw_random_log_uniform(r, 0.15e-6, 6e-6);
+    s.snubber_capacitance_f = tw_random_log_uniform(r, 2e-9, 33e-9);
+    s.transistor.threshold_v = tw_random_uniform(r, 0.5, 1.3);
+    s.transistor.slope_ohm = tw_random_uniform(r, 5e-3, 40e-3);
+    s.diode.threshold_v = tw_random_uniform(r, 0.5, 1.1);
+    s.diode.slope_ohm = tw_random_uniform(r, 5e-3, 30e-3);
+    s.esr_ohm = tw_random_uniform(r, 1e-3, 8e-3);
+    s.split = tw_random_below(r, 2) != 0;
     return s;
 }
 
