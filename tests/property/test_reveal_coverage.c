@@ -1,6 +1,6 @@
 /* Stated uncertainties against the truth: many records of one rig that differ in noise, trigger instant and in what the
- * bench person believes about rail, burden and ESR (drawn from the stated uncertainties). |error| < 1.96 u must hold in about
- * 95 % of them: fewer is a false promise, and errors that are all tiny beside u make the statement useless. */
+ * bench person believes about rail, burden and ESR (drawn from the stated uncertainties). |error| < 1.96 u must hold in
+ * about 95 % of them: fewer is a false promise, and errors that are all tiny beside u make the statement useless. */
 #include "reveal_records.h"
 
 #include <math.h>
