@@ -19,8 +19,8 @@ static const char ROOM[] = "reveal";
  * much. Our own choice; it decides only how far the lead may be taken from the ESR instead of from the corners. */
 #define ESR_RELATIVE_U 0.3
 #define ESR_FLOOR_U_OHM 2e-3
-/* What averaging over many samples can reach at best, of a value and of a sample interval: our own choice, a tenth of
- * what 12 bits with a million samples give. */
+/* What averaging over many samples can reach at best, of a value and of a sample interval: uneven codes and the
+ * straight line between samples do not average away. Our own choice. */
 #define AVERAGING_LIMIT 1e-5
 #define AVERAGING_LIMIT_SAMPLES 1e-3
 /* The capacitor voltage counts as lost when its scale is known worse than this (relative standard uncertainty): beyond,
@@ -28,8 +28,8 @@ static const char ROOM[] = "reveal";
 #define LOST_RELATIVE_U 0.2
 /* Then C is only held in place: around its smallest likely value, by a factor of e either way. */
 #define LOST_LOG_U 1.0
-/* The corner fit leaves out the pan's slower reaction; worth about this share of the sample interval plus 1 ns
- * (docs/validation.md, corner fit). */
+/* The corner fit leaves out the pan's slower reaction. Our own choice, with which the skew of random rigs is covered
+ * (test_reveal_coverage). */
 #define CORNER_FLOOR_U_S 1e-9
 
 double tw_reveal__drop(const tw_prior *prior, bool high, double i) {
