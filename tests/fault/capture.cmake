@@ -1,1 +1,1 @@
-tw_test(test_capture_fault SOURCES fault/test_capture_fault.c ROOMS capture base)
+tw_test(test_capture_fault SOURCES fault/test_capture_fault.c capture_files.c ROOMS capture base)
