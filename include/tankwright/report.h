@@ -101,4 +101,26 @@ tw_status tw_report_write_waveforms(tw_ctx *ctx, const tw_reading *reading, cons
  * Time starts at 0. Samples beyond the range stand as "inf" and "-inf". */
 tw_status tw_report_write_rehearsal(tw_ctx *ctx, const tw_rehearsal *rehearsal, const char *path) TW_MUST_USE;
 
+/* ---- maps and the state plane ----------------------------------------------------------------------- */
+
+/* What the map answers, in front where a target was given; stretches of one verdict; some of its points: at most 17
+ * rows of a line, 12 x 7 cells of a plane, at most 100 columns. opts as for a reading. */
+tw_status tw_report_text_map(tw_ctx *ctx, const tw_map *map, const tw_report_text_opts *opts,
+                             tw_text *out) TW_MUST_USE;
+
+/* "kind" ("map"), "title", "points", "axes" (key, label, unit, scale, values), "columns" (by name: unit, values, null
+ * where there is none), "commutation" (words); axis 0 varies fastest. With one axis "regions" (from, to, commutation)
+ * and "resonance"; with a target "target", "reachable", "solutions" and "recommended", one of them or null. */
+tw_status tw_report_json_map(tw_ctx *ctx, const tw_map *map, tw_text *out) TW_MUST_USE;
+
+/* One row a point: the axes, the columns that were asked for, the verdict. Header names "key (unit)". */
+tw_status tw_report_write_map(tw_ctx *ctx, const tw_map *map, const char *path) TW_MUST_USE;
+
+/* Along one axis stacked curves over shaded verdicts, over two filled contours of the real power; needs two points an
+ * axis at least. The notes at the head about the drawing library hold. */
+tw_status tw_report_plot_map(tw_ctx *ctx, const tw_map *map, const char *path) TW_MUST_USE;
+
+/* The steady cycle in the state plane, told apart by who conducts. */
+tw_status tw_report_plot_plane(tw_ctx *ctx, const tw_plane *plane, const char *path) TW_MUST_USE;
+
 #endif

@@ -27,8 +27,8 @@ typedef struct app_list {
 typedef struct app_args {
     app_list operands;
     bool help, version, json, no_time_column;
-    app_list set, units;
-    const char *plot, *report, *csv, *output, *rig, *as;
+    app_list set, units, along, wanted, columns;
+    const char *plot, *report, *csv, *output, *plane, *rig, *as;
     const char *time_unit, *decimal_mark, *separator;
     double sample_interval_s, interval_s, duration_s, skew_s; /* NaN */
     double samples, seed, time_column, skip_rows;             /* whole numbers; NaN */
@@ -137,6 +137,7 @@ tw_capture_opts app_capture_opts(const app *a);
 /* ---- commands ------------------------------------------------------------------------------------- */
 
 int app_cmd_forecast(app *a);
+int app_cmd_map(app *a);
 int app_cmd_rehearse(app *a);
 int app_cmd_capture(app *a);
 int app_cmd_analyse(app *a);

@@ -28,6 +28,9 @@ void app_args_dispose(app_args *args) {
     list_dispose(&args->operands);
     list_dispose(&args->set);
     list_dispose(&args->units);
+    list_dispose(&args->along);
+    list_dispose(&args->wanted);
+    list_dispose(&args->columns);
 }
 
 static int list_add(app *a, app_list *list, const char *item) {

@@ -37,7 +37,13 @@ int app_failure(app *a) {
     app_clear_bar(a);
     (void)fputs("tankwright: ", stderr);
     print_line(tw_error_format(error, text, sizeof text));
-    return strncmp(error->file, "--set ", 6) == 0 ? APP_USAGE : APP_FAILED; /* a wrong override is wrong usage */
+    static const char *const OPTIONS[] = {"--set ", "--along ", "--for ", "--columns "};
+    for (size_t k = 0; k < sizeof OPTIONS / sizeof OPTIONS[0]; k++) {
+        if (strncmp(error->file, OPTIONS[k], strlen(OPTIONS[k])) == 0) {
+            return APP_USAGE; /* what an option says is wrong usage */
+        }
+    }
+    return APP_FAILED;
 }
 
 int app_rig_failure(app *a, const char *rig_path) {
@@ -148,8 +154,8 @@ static tw_status check_inputs(app *a, const char *output) {
 }
 
 tw_status app_check_files(app *a) {
-    const char *paths[] = {a->args.plot, a->args.report, a->args.csv, a->args.output};
-    for (size_t k = 0; k < 4; k++) {
+    const char *paths[] = {a->args.plot, a->args.report, a->args.csv, a->args.output, a->args.plane};
+    for (size_t k = 0; k < sizeof paths / sizeof paths[0]; k++) {
         TW_TRY(check_inputs(a, paths[k]));
         TW_TRY(check_output(a, paths[k]));
         for (size_t other = 0; other < k; other++) {
@@ -162,12 +168,25 @@ tw_status app_check_files(app *a) {
     return TW_OK;
 }
 
+static tw_status write_plane(app *a, const tw_reading *reading, const char *path) {
+    tw_plane plane;
+    TW_TRY(tw_study_plane(a->ctx, reading, &plane));
+    const tw_status status = tw_report_plot_plane(a->ctx, &plane, path);
+    tw_plane_dispose(&plane);
+    return status;
+}
+
 static tw_status write_files(app *a, const tw_reading *reading, tw_text *written) {
     const app_args *args = &a->args;
     if (args->plot != NULL) {
         TW_TRY(tw_progress(a->ctx, 0.0, "drawing"));
         TW_TRY(tw_report_plot(a->ctx, reading, args->plot));
         tw_text_addf(written, "Wrote %s\n", args->plot);
+    }
+    if (args->plane != NULL) {
+        TW_TRY(tw_progress(a->ctx, 0.2, "drawing the state plane"));
+        TW_TRY(write_plane(a, reading, args->plane));
+        tw_text_addf(written, "Wrote %s\n", args->plane);
     }
     if (args->report != NULL) {
         TW_TRY(tw_progress(a->ctx, 0.4, "writing the page"));

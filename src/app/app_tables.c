@@ -29,6 +29,26 @@ static const app_option FILES[] = {
     {NULL},
 };
 
+static const app_option PLANE[] = {
+    {"plane", 0, "FILE", "draw the cycle in the state plane, capacitor voltage against coil current; .svg, .pdf or .png",
+     APP_PLOT, AT(plane)},
+    {NULL},
+};
+
+static const app_option MAP[] = {
+    {"along", 0, "KEY=RANGE",
+     "sweep a rig key, as in --along bridge.frequency=20k..60k:200 or ...:200:log; twice for a plane", APP_REPEATED,
+     AT(along)},
+    {"for", 0, "NAME=VALUE", "find where a result takes a value, as in --for real_power=1200", APP_REPEATED,
+     AT(wanted)},
+    {"columns", 0, "NAME,...", "which results to give, as in real_power,swing_time; unless given, all in JSON and CSV",
+     APP_COMMAS, AT(columns)},
+    {"plot", 0, "FILE", "draw curves or, along two axes, contours; the suffix .svg, .pdf or .png names the form",
+     APP_PLOT, AT(plot)},
+    {"csv", 0, "FILE", "write one row a point as delimited text", APP_OUTPUT, AT(csv)},
+    {NULL},
+};
+
 static const app_option PLOT[] = {
     {"plot", 0, "FILE", "draw a few periods as stored; the suffix .svg, .pdf or .png names the form", APP_PLOT,
      AT(plot)},
@@ -93,8 +113,20 @@ static const app_command COMMANDS[] = {
      "the supply's voltage (mains: its crest).",
      1,
      1,
-     {RESULT, FILES, RIG, COMMON},
+     {RESULT, FILES, PLANE, RIG, COMMON},
      app_cmd_forecast},
+    {"map",
+     "RIG",
+     "the operating point along one or two of the rig's numbers, and the inverse",
+     "Solves the steady operating point all along an axis or over a plane: power, currents, voltages, margins and the "
+     "commutation, with the exact borders between verdicts and the resonance. An axis is KEY=FROM..TO:POINTS with any "
+     "numeric rig key that shapes the operating point; :log behind it spaces the points evenly in logarithm. With --for "
+     "it finds every place along one axis where a result takes a value and recommends the one above resonance; without "
+     "--along that axis is the frequency about resonance.",
+     1,
+     1,
+     {MAP, RESULT, RIG, COMMON},
+     app_cmd_map},
     {"rehearse",
      "RIG",
      "the record that the recorder would store, and how to set it",
