@@ -263,8 +263,8 @@ tw_status tw_capture__read_comtrade_data(const comtrade_cfg *cfg, const capture_
     tw_free(r.cells);
     tw_capture__close(&r.source);
     TW_TRY(status);
-    out->records = r.next;
-    out->rows = r.next > from ? r.next - from : 0;
+    out->records = r.next < to ? r.next : to; /* open rows may reach beyond the end */
+    out->rows = out->records > from ? out->records - from : 0;
     take_prefixes(&r);
     return TW_OK;
 }

@@ -57,6 +57,12 @@ void tw_capture__close(capture_source *source);
 void tw_capture__rewind(capture_source *source);
 /* *text = NULL at the end. The line (without its end) is valid until the next call. */
 tw_status tw_capture__next_line(capture_source *source, const char **text, size_t *length);
+/* The line at *at of text that is not wide, without its end; *at moves behind it. */
+void tw_capture__cut_line(const capture_source *source, size_t *at, size_t limit, const char **text, size_t *length);
+bool tw_capture__is_wide(const capture_source *source);
+/* Tells the system that these bytes of a mapped file need not stay in memory. */
+void tw_capture__let_go(const capture_source *source, size_t from, size_t to);
+tw_status tw_capture__line_too_long(const capture_source *source);
 /* At least as many lines as the rest of the source has. */
 size_t tw_capture__lines_left(const capture_source *source);
 /* Records a failure at a line (0: the file as a whole). */
@@ -218,6 +224,22 @@ tw_status tw_capture__find_layout(tw_ctx *ctx, const capture_sample *sample, con
 void tw_capture__drop_layout(capture_layout *layout);
 
 /* ---- all numbers (capture_table.c) ---- */
+
+/* How a line becomes a row. */
+typedef struct capture_rows {
+    capture_layout *layout;
+    const size_t *slot_of; /* [width] 1 + position of the file's column among the layout's, 0 = not wanted */
+    size_t width;
+} capture_rows;
+
+/* Reads one line into a row of the columns; true when it holds numbers. *unsigned_cell is set where a value took its
+ * sign from the row before. */
+bool tw_capture__read_row(const capture_rows *reader, const char *line, size_t length, size_t row, bool *unsigned_cell);
+
+/* All rows by several threads, with the very result of one (capture_chunks.c). *done stays false, and nothing has
+ * happened, where the source or the table does not suit. */
+tw_status tw_capture__load_chunks(capture_source *source, const capture_rows *reader, size_t *rows, size_t *capacity,
+                                  size_t *skipped, bool *done);
 
 /* Fills the columns' values; *rows counts them, *skipped the lines between them that hold no numbers. */
 tw_status tw_capture__load(capture_source *source, capture_layout *layout, size_t *rows, size_t *skipped);

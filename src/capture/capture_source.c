@@ -80,14 +80,14 @@ static unsigned unit_at(const capture_source *s, size_t i) {
     return s->encoding == ENCODING_UTF16LE ? a | b << 8 : b | a << 8;
 }
 
-static bool is_wide(const capture_source *s) {
+bool tw_capture__is_wide(const capture_source *s) {
     return s->encoding == ENCODING_UTF16LE || s->encoding == ENCODING_UTF16BE;
 }
 
 static void find_line_end(capture_source *s) {
     const size_t limit = s->length - s->first < CAPTURE_MAX_LINE ? s->length : s->first + CAPTURE_MAX_LINE;
     bool lf = false, cr = false;
-    if (is_wide(s)) {
+    if (tw_capture__is_wide(s)) {
         for (size_t i = s->first; i + 1 < limit && !lf; i += 2) {
             const unsigned u = unit_at(s, i);
             lf = u == '\n';
@@ -173,7 +173,7 @@ void tw_capture__rewind(capture_source *s) {
     s->line = 0;
 }
 
-static tw_status too_long(capture_source *s) {
+tw_status tw_capture__line_too_long(const capture_source *s) {
     return tw_capture__fail(s->ctx, TW_TOO_LARGE, s->name, s->line, "the line is longer than %d bytes",
                             (int)CAPTURE_MAX_LINE);
 }
@@ -209,7 +209,7 @@ static tw_status next_wide_line(capture_source *s, const char **text, size_t *le
         }
         if (used + 4 > s->decoded_capacity) {
             if (used > CAPTURE_MAX_LINE) {
-                return too_long(s);
+                return tw_capture__line_too_long(s);
             }
             const size_t grown = s->decoded_capacity < 256 ? 256 : 2 * s->decoded_capacity;
             char *decoded = tw_resize(s->ctx, s->decoded, grown, 1);
@@ -229,6 +229,33 @@ static tw_status next_wide_line(capture_source *s, const char **text, size_t *le
     return TW_OK;
 }
 
+static size_t without_end(const char *text, size_t length) {
+    while (length > 0 && (text[length - 1] == '\r' || text[length - 1] == 0x1a)) {
+        length--;
+    }
+    return length;
+}
+
+void tw_capture__cut_line(const capture_source *s, size_t *at, size_t limit, const char **text, size_t *length) {
+    const char *start = s->bytes + *at;
+    const char *end = memchr(start, s->line_end, limit - *at);
+    const size_t whole = end != NULL ? (size_t)(end - start) : limit - *at;
+    *at += whole + (end != NULL ? 1 : 0);
+    *text = start;
+    *length = whole > CAPTURE_MAX_LINE ? whole : without_end(start, whole);
+}
+
+void tw_capture__let_go(const capture_source *s, size_t from, size_t to) {
+    enum { PAGE = 65536 }; /* a multiple of every page size in use */
+    if (s->map == NULL) {
+        return;
+    }
+    const size_t first = (from + PAGE - 1) / PAGE * PAGE, end = to / PAGE * PAGE;
+    if (end > first) {
+        (void)madvise((char *)s->map + first, end - first, MADV_DONTNEED);
+    }
+}
+
 tw_status tw_capture__next_line(capture_source *s, const char **text, size_t *length) {
     if (s->at >= s->length) {
         *text = NULL;
@@ -236,27 +263,21 @@ tw_status tw_capture__next_line(capture_source *s, const char **text, size_t *le
         return TW_OK;
     }
     s->line++;
-    if (is_wide(s)) {
+    if (tw_capture__is_wide(s)) {
         TW_TRY(next_wide_line(s, text, length));
     } else {
-        const char *start = s->bytes + s->at;
-        const char *end = memchr(start, s->line_end, s->length - s->at);
-        *text = start;
-        *length = end != NULL ? (size_t)(end - start) : s->length - s->at;
-        s->at += *length + (end != NULL ? 1 : 0);
+        tw_capture__cut_line(s, &s->at, s->length, text, length);
     }
     if (*length > CAPTURE_MAX_LINE) {
-        return too_long(s);
+        return tw_capture__line_too_long(s);
     }
-    while (*length > 0 && ((*text)[*length - 1] == '\r' || (*text)[*length - 1] == 0x1a)) {
-        (*length)--;
-    }
+    *length = without_end(*text, *length);
     return TW_OK;
 }
 
 size_t tw_capture__lines_left(const capture_source *s) {
     size_t count = 1;
-    if (is_wide(s)) {
+    if (tw_capture__is_wide(s)) {
         for (size_t i = s->at; i + 1 < s->length; i += 2) {
             count += unit_at(s, i) == (unsigned)s->line_end;
         }

@@ -1,4 +1,4 @@
-/* All numbers of the table in one pass.
+/* All numbers of the table: one row, and all rows by one thread (by several: capture_chunks.c).
  *
  * Each wanted cell is read in place; plain numbers take the short way. Arrays grow by the size of the rest of the file,
  * so that the memory stays near that of the columns themselves.
@@ -12,8 +12,7 @@
 typedef struct loader {
     capture_source *source;
     capture_layout *layout;
-    size_t *slot_of; /* [width] 1 + position of the file's column among the layout's, 0 = not wanted */
-    size_t width;
+    capture_rows reader;
     size_t rows, capacity, skipped, pending;
 } loader;
 
@@ -106,12 +105,11 @@ static double unsigned_over(const double *values, size_t row) {
     return row > 0 && values[row - 1] < 0 ? -(double)INFINITY : (double)INFINITY;
 }
 
-/* Reads one line into row `rows`; true when it holds numbers. */
-static bool read_row(loader *ld, const char *line, size_t length) {
-    const capture_layout *l = ld->layout;
+bool tw_capture__read_row(const capture_rows *r, const char *line, size_t length, size_t row, bool *unsigned_cell) {
+    const capture_layout *l = r->layout;
     size_t at = 0, numbers = 0, texts = 0, slot = 0;
-    for (size_t k = 0; k < ld->width; k++) {
-        const size_t wanted = ld->slot_of[k];
+    for (size_t k = 0; k < r->width; k++) {
+        const size_t wanted = r->slot_of[k];
         double value = (double)NAN;
         if (wanted != 0 && l->columns[wanted - 1].unit_of == 0) {
             capture_column *c = &l->columns[wanted - 1];
@@ -119,7 +117,7 @@ static bool read_row(loader *ld, const char *line, size_t length) {
             if (next != 0) {
                 at = next;
                 numbers++;
-                c->values[ld->rows] = value;
+                c->values[row] = value;
                 slot = wanted;
                 continue;
             }
@@ -135,21 +133,22 @@ static bool read_row(loader *ld, const char *line, size_t length) {
         capture_unit unit;
         if (c->unit_of != 0) {
             if (tw_capture__read_bracketed_unit(cell, &unit)) {
-                l->columns[c->unit_of - 1].values[ld->rows] *= unit.factor;
+                l->columns[c->unit_of - 1].values[row] *= unit.factor;
             }
             continue;
         }
         const cell_kind kind = tw_capture__read_cell(cell, l->decimal, &value);
         numbers += kind == CELL_NUMBER || kind == CELL_MARKER || kind == CELL_UNSIGNED;
         texts += kind == CELL_TEXT;
-        c->values[ld->rows] = kind == CELL_UNSIGNED ? unsigned_over(c->values, ld->rows)
-                              : kind == CELL_TEXT   ? (double)NAN
-                                                    : value;
+        *unsigned_cell = *unsigned_cell || kind == CELL_UNSIGNED;
+        c->values[row] = kind == CELL_UNSIGNED ? unsigned_over(c->values, row)
+                         : kind == CELL_TEXT   ? (double)NAN
+                                               : value;
         slot = wanted;
     }
     for (; slot < l->n_columns; slot++) { /* the rest of a short row */
         if (l->columns[slot].unit_of == 0) {
-            l->columns[slot].values[ld->rows] = (double)NAN;
+            l->columns[slot].values[row] = (double)NAN;
         }
     }
     return numbers > texts;
@@ -173,7 +172,8 @@ static tw_status load_lines(loader *ld) {
             const double done = (double)ld->source->at / (double)ld->source->length;
             TW_TRY(tw_progress(ld->source->ctx, done, "reading the record"));
         }
-        if (read_row(ld, line, length)) {
+        bool unsigned_cell = false;
+        if (tw_capture__read_row(&ld->reader, line, length, ld->rows, &unsigned_cell)) {
             ld->rows++;
             ld->skipped += ld->pending;
             ld->pending = 0;
@@ -186,19 +186,30 @@ static tw_status load_lines(loader *ld) {
     }
 }
 
+static tw_status load_rows(loader *ld, bool *done) {
+    TW_TRY(tw_capture__load_chunks(ld->source, &ld->reader, &ld->rows, &ld->capacity, &ld->skipped, done));
+    if (*done) {
+        return TW_OK;
+    }
+    tw_capture__rewind(ld->source);
+    return load_lines(ld);
+}
+
 tw_status tw_capture__load(capture_source *source, capture_layout *layout, size_t *rows, size_t *skipped) {
     loader ld = {.source = source, .layout = layout};
-    ld.width = layout->columns[layout->n_columns - 1].index + 1;
-    ld.slot_of = tw_alloc(source->ctx, ld.width, sizeof *ld.slot_of);
-    if (ld.slot_of == NULL) {
+    ld.reader = (capture_rows){.layout = layout, .width = layout->columns[layout->n_columns - 1].index + 1};
+    size_t *slot_of = tw_alloc(source->ctx, ld.reader.width, sizeof *slot_of);
+    if (slot_of == NULL) {
         return TW_NO_MEMORY;
     }
     for (size_t i = 0; i < layout->n_columns; i++) {
-        ld.slot_of[layout->columns[i].index] = i + 1;
+        slot_of[layout->columns[i].index] = i + 1;
     }
+    ld.reader.slot_of = slot_of;
     tw_capture__rewind(source);
-    const tw_status status = load_lines(&ld);
-    tw_free(ld.slot_of);
+    bool done = false;
+    const tw_status status = load_rows(&ld, &done);
+    tw_free(slot_of);
     TW_TRY(status);
     for (size_t i = 0; i < layout->n_columns; i++) { /* give back what was too much; a failure keeps the larger block */
         capture_column *c = &layout->columns[i];
