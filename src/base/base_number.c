@@ -29,35 +29,33 @@ static bool is_digit(char c) {
     return (unsigned char)(c - '0') < 10;
 }
 
-/* Eight digits at once: sums of neighbours, pairs, fours by multiplication. False where a byte is no digit. */
-static bool eight_digits(const char *s, uint64_t *value) {
+/* Digits from s[i] on; those of eight bytes at once where eight bytes are there: the first byte that is no digit is
+ * found by its bits, the digits before it move to the end of the word and are summed as neighbours, pairs and fours by
+ * multiplication. */
+static inline size_t take_digits(const char *s, size_t i, size_t length, uint64_t *digits) {
 #if defined(__BYTE_ORDER__) && __BYTE_ORDER__ == __ORDER_LITTLE_ENDIAN__
-    uint64_t v;
-    memcpy(&v, s, sizeof v);
-    const uint64_t high = UINT64_C(0xf0f0f0f0f0f0f0f0), zeros = UINT64_C(0x3030303030303030);
-    if ((v & high) != zeros || ((v + UINT64_C(0x0606060606060606)) & high) != zeros) {
-        return false;
+    static const uint64_t POWERS[] = {1, 10, 100, 1000, 10000, 100000, 1000000, 10000000, 100000000};
+    while (i + 8 <= length) {
+        uint64_t v;
+        memcpy(&v, s + i, sizeof v);
+        v ^= UINT64_C(0x3030303030303030); /* digits become 0 to 9 */
+        const uint64_t sixes = UINT64_C(0x7676767676767676), high = UINT64_C(0x8080808080808080);
+        const uint64_t other = (((v & ~high) + sixes) | v) & high; /* a high bit where there is no digit */
+        const unsigned n = other == 0 ? 8 : (unsigned)__builtin_ctzll(other) / 8;
+        if (n == 0) {
+            return i;
+        }
+        v <<= 64 - 8 * n;
+        v = v * 10 + (v >> 8);
+        const uint64_t mask = UINT64_C(0x000000ff000000ff);
+        v = ((v & mask) * UINT64_C(0x000f424000000064) + (v >> 16 & mask) * UINT64_C(0x0000271000000001)) >> 32;
+        *digits = *digits * POWERS[n] + v;
+        i += n;
+        if (n < 8) {
+            return i;
+        }
     }
-    v -= zeros;
-    v = v * 10 + (v >> 8);
-    const uint64_t mask = UINT64_C(0x000000ff000000ff);
-    const uint64_t odd = (v & mask) * UINT64_C(0x000f424000000064),
-                   even = (v >> 16 & mask) * UINT64_C(0x0000271000000001);
-    *value = (odd + even) >> 32;
-    return true;
-#else
-    (void)s;
-    (void)value;
-    return false;
 #endif
-}
-
-static size_t take_digits(const char *s, size_t i, size_t length, uint64_t *digits) {
-    uint64_t eight;
-    while (i + 8 <= length && eight_digits(s + i, &eight)) {
-        *digits = *digits * UINT64_C(100000000) + eight;
-        i += 8;
-    }
     for (; i < length && is_digit(s[i]); i++) {
         *digits = *digits * 10 + (uint64_t)(s[i] - '0');
     }
