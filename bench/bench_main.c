@@ -105,6 +105,7 @@ static const struct {
     const char *name;
     void (*run)(bench *b);
 } programs[] = {
+    {"coil", bench_coil},
     {"steady", bench_steady},
 };
 
