@@ -39,6 +39,7 @@ void bench_add(bench *b, const char *name, const char *unit, double ours, double
 void bench_require(bool ok, const bench *b, const char *what);
 
 void bench_coil(bench *b);
+void bench_map(bench *b);
 void bench_steady(bench *b);
 
 #endif

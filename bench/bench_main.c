@@ -107,6 +107,7 @@ static const struct {
 } programs[] = {
     {"coil", bench_coil},
     {"steady", bench_steady},
+    {"map", bench_map},
 };
 
 static bool wanted(const char *name, char **names, int n_names) {
