@@ -312,7 +312,7 @@ static size_t find_event(tw_run *run, tw_flow *flow, double span, double *when) 
         c->on = on;
         tw_wave_watch(&c->wave, flow, w);
         tw_wave_eval(&c->wave, 0.0, span, &c->start);
-        c->estimate_s = tw_wave_guess(&c->start, on ? 1 : -1);
+        c->estimate_s = run->left & bit ? INFINITY : tw_wave_guess(&c->start, on ? 1 : -1);
     }
     size_t found = TW_NO_VALVE;
     for (unsigned todo = (1u << n) - 1u; todo != 0;) {
