@@ -288,31 +288,46 @@ static tw_status find_step(tw_ctx *ctx, tw_capture_channel *channel, size_t samp
     return status;
 }
 
-tw_status tw_capture__summarise(tw_ctx *ctx, tw_capture_channel *channel, size_t samples) {
+/* One pass; finite stays 0 where there is nothing finite. */
+static void count_values(tw_capture_channel *channel, size_t samples) {
     const double *v = channel->values;
     double low = (double)INFINITY, high = -(double)INFINITY, sum = 0, lost = 0;
-    channel->finite = channel->at_minimum = channel->at_maximum = 0;
+    size_t finite = 0, at_low = 0, at_high = 0;
     for (size_t i = 0; i < samples; i++) {
         if (!isfinite(v[i])) {
             continue;
         }
-        channel->finite++;
-        low = v[i] < low ? v[i] : low;
-        high = v[i] > high ? v[i] : high;
+        finite++;
+        if (v[i] <= low) {
+            at_low = v[i] < low ? 1 : at_low + 1;
+            low = v[i];
+        }
+        if (v[i] >= high) {
+            at_high = v[i] > high ? 1 : at_high + 1;
+            high = v[i];
+        }
         const double y = v[i] - lost, t = sum + y; /* compensated sum (W. Kahan, CACM 8, 1965, p. 40) */
         lost = (t - sum) - y;
         sum = t;
     }
-    channel->minimum = channel->maximum = channel->mean = channel->step = (double)NAN;
-    if (channel->finite == 0) {
-        return TW_OK;
+    channel->finite = finite;
+    channel->at_minimum = at_low;
+    channel->at_maximum = at_high;
+    channel->minimum = finite > 0 ? low : (double)NAN;
+    channel->maximum = finite > 0 ? high : (double)NAN;
+    channel->mean = finite > 0 ? sum / (double)finite : (double)NAN;
+    channel->step = (double)NAN;
+}
+
+tw_status tw_capture__summarise(tw_ctx *ctx, tw_capture_channel *channels, size_t n, size_t samples) {
+#pragma omp parallel for if (n > 1 && samples > 100000)
+    for (size_t i = 0; i < n; i++) {
+        count_values(&channels[i], samples);
     }
-    for (size_t i = 0; i < samples; i++) {
-        channel->at_minimum += v[i] == low;
-        channel->at_maximum += v[i] == high;
+    for (size_t i = 0; i < n; i++) {
+        if (channels[i].finite > 0) {
+            TW_TRY(find_step(ctx, &channels[i], samples));
+        }
     }
-    channel->minimum = low;
-    channel->maximum = high;
-    channel->mean = sum / (double)channel->finite;
-    return find_step(ctx, channel, samples);
+    return TW_OK;
 }

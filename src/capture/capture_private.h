@@ -365,7 +365,7 @@ bool tw_capture__starts_as_cfg(const char *path);
 /* True where another of the paths is the configuration that brings paths[i] along. */
 bool tw_capture__comes_along(const char *const *paths, size_t n, size_t i);
 
-/* finite, extremes, mean, step. */
-tw_status tw_capture__summarise(tw_ctx *ctx, tw_capture_channel *channel, size_t samples);
+/* finite, extremes, mean, step of n channels. */
+tw_status tw_capture__summarise(tw_ctx *ctx, tw_capture_channel *channels, size_t n, size_t samples);
 
 #endif

@@ -106,7 +106,7 @@ static tw_status move_channels(tw_ctx *ctx, capture_record *record, double start
                 return TW_NO_MEMORY;
             }
             to->values = values;
-            TW_TRY(tw_capture__summarise(ctx, to, all->samples));
+            TW_TRY(tw_capture__summarise(ctx, to, 1, all->samples));
         }
     }
     if (c->samples != all->samples && !record->settings_only) {

@@ -210,8 +210,10 @@ static tw_status fill_channels(work *w) {
         (void)snprintf(channel->unit, sizeof channel->unit, "%s", column->has_unit ? column->unit.base : "");
         channel->values = column->values;
         column->values = NULL;
-        TW_TRY(tw_capture__summarise(w->ctx, channel, c->samples));
-        TW_TRY(warn_channel(w, channel, c->n_channels));
+    }
+    TW_TRY(tw_capture__summarise(w->ctx, c->channels, c->n_channels, c->samples));
+    for (size_t i = 0; i < c->n_channels; i++) {
+        TW_TRY(warn_channel(w, &c->channels[i], i + 1));
     }
     return TW_OK;
 }
