@@ -213,6 +213,9 @@ tw_status tw_coil_pan_share(tw_ctx *ctx, const tw_coil_plan *plan, const tw_stac
 #define TW_COIL_PAN_SHARE_FAIR 0.02
 #define TW_COIL_PAN_SHARE_BAD 0.1
 
+/* Appends the warning that belongs to a share: "pan_rim" above FAIR, "pan_small" above BAD, nothing below. */
+tw_status tw_coil_warn_pan(tw_ctx *ctx, double share_outside, double radius_m, tw_warnings *list) TW_MUST_USE;
+
 /* Sense loop: `turns` turns of radius_m at height z_m (as in tw_coil_potential). Complex loop volts per coil volt; coil
  * volts include `winding_resistance_ohm` (0 for ideal). */
 tw_status tw_coil_sense_gain(tw_ctx *ctx, const tw_coil_plan *plan, const tw_stack *pan, double gap_m,

@@ -226,6 +226,22 @@ tw_status tw_coil_pan_share(tw_ctx *ctx, const tw_coil_plan *plan, const tw_stac
     return TW_OK;
 }
 
+tw_status tw_coil_warn_pan(tw_ctx *ctx, double share_outside, double radius_m, tw_warnings *list) {
+    if (share_outside > TW_COIL_PAN_SHARE_BAD) {
+        return tw_warn(ctx, list, "pan_small",
+                       "The field model takes the pan as unlimited; %.0f %% of its loss would lie outside the pan's "
+                       "radius of %.0f mm, so R and L are not to be trusted for this pan",
+                       100.0 * share_outside, 1e3 * radius_m);
+    }
+    if (share_outside > TW_COIL_PAN_SHARE_FAIR) {
+        return tw_warn(ctx, list, "pan_rim",
+                       "The field model takes the pan as unlimited; %.1f %% of its loss would lie outside the pan's "
+                       "radius of %.0f mm: expect errors of that size and more in R and L",
+                       100.0 * share_outside, 1e3 * radius_m);
+    }
+    return TW_OK;
+}
+
 void tw_coil__image_field(const tw_coil_plan *plan, const tw_waves *w, double gap_m, double r, double z, cx *a, cx *hr,
                           cx *hz) {
     const double to_pan = plan->span_m + gap_m - z;

@@ -196,6 +196,26 @@ static void transformer_gives_r_and_l_back(void **state) {
     tw_coil_plan_destroy(plan);
 }
 
+static void small_pan_is_told(void **state) {
+    tw_ctx *ctx = *state;
+    const tw_winding w = tw_winding_section(0.02, 0.09, 0.003, 24);
+    tw_coil_plan *plan = NULL;
+    assert_ok(tw_coil_plan_create(ctx, &w, NULL, 0, NULL, &plan), ctx);
+    const tw_stack steel = {1, {{1.5e-3, 5e6, 100, 0}}};
+    static const double RADIUS[3] = {0.075, 0.095, 0.125};
+    static const char *const CODE[3] = {"pan_small", "pan_rim", NULL};
+    for (size_t k = 0; k < 3; k++) {
+        tw_warnings list = {NULL, 0};
+        double share;
+        assert_ok(tw_coil_pan_share(ctx, plan, &steel, 5e-3, 25e3, RADIUS[k], &share), ctx);
+        assert_ok(tw_coil_warn_pan(ctx, share, RADIUS[k], &list), ctx);
+        assert_int_equal(list.count, CODE[k] != NULL);
+        assert_true(CODE[k] == NULL || tw_warnings_has(&list, CODE[k]));
+        tw_warnings_dispose(&list);
+    }
+    tw_coil_plan_destroy(plan);
+}
+
 static void sense_loop_on_the_coil(void **state) {
     tw_ctx *ctx = *state;
     const tw_turn turn = {0.06, 0.0};
@@ -376,6 +396,7 @@ int main(void) {
         cmocka_unit_test(ferrite_bars_and_presets),
         cmocka_unit_test_setup_teardown(aluminium_is_refused, set_up, tear_down),
         cmocka_unit_test_setup_teardown(transformer_gives_r_and_l_back, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(small_pan_is_told, set_up, tear_down),
         cmocka_unit_test_setup_teardown(sense_loop_on_the_coil, set_up, tear_down),
         cmocka_unit_test(strand_loss_limits),
         cmocka_unit_test_setup_teardown(proximity_of_two_rings, set_up, tear_down),
