@@ -147,6 +147,9 @@ tw_status tw_half_bridge_build(tw_ctx *ctx, const tw_half_bridge *stage, tw_half
     m->midpoint_capacitance_f = fmax(2.0 * stage->snubber_capacitance_f, least_capacitance_f);
     m->v_c = stage->load.n_branches + 1;
     m->v_m = m->v_c + 1;
+    net->modes = m->modes;
+    net->valves = m->valves;
+    net->decompositions = m->decompositions;
     tw_network_clear(net, m->v_m + 1, 5, 4);
     net->voltage_scale_v = stage->rail_v;
     net->scale[0] = sqrt(stage->load.inductance_h);

@@ -15,6 +15,9 @@ typedef struct tw_half_bridge_model {
     size_t v_c, v_m;               /* state numbers; the coil current is state 0, branch k is state k */
     tw_network net;
     tw_half_wave drive;
+    tw_mode modes[5];
+    tw_valve valves[4];
+    tw_decomposition decompositions[5];
 } tw_half_bridge_model;
 
 /* Stage must have passed tw_half_bridge_check. */

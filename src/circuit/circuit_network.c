@@ -318,6 +318,8 @@ void tw_network_clear(tw_network *net, size_t n, size_t n_modes, size_t n_valves
     for (size_t w = 0; w < n_valves; w++) {
         net->valves[w].gated = false;
         net->valves[w].replaces = net->valves[w].mates = 0;
+        net->valves[w].node = TW_NO_NODE;
+        net->valves[w].n_jumping = 0;
         clear_functional(n, &net->valves[w].voltage);
     }
     for (size_t j = 0; j < n; j++) {

@@ -17,11 +17,13 @@
 
 #include "tankwright/circuit.h"
 
-#define TW_N 16         /* most states */
-#define TW_MAX_VALVES 4 /* grows with the topologies */
-#define TW_MAX_MODES 5  /* likewise */
-#define TW_MAX_SLAVED 1 /* slaved states of one mode */
+#define TW_N 20          /* most states: 12 branches and the stage's own */
+#define TW_MAX_VALVES 8  /* two legs */
+#define TW_MAX_MODES 25  /* likewise */
+#define TW_MAX_SLAVED 2  /* slaved states of one mode */
+#define TW_MAX_JUMPING 4 /* states that jump together */
 #define TW_NO_VALVE 0xffu
+#define TW_NO_NODE 0xffu
 
 /* c . x + d */
 typedef struct tw_functional {
@@ -59,11 +61,14 @@ typedef struct tw_valve {
     bool gated;                /* a switch: takes over only while its gate is on */
     unsigned replaces;         /* valves that cannot conduct beside this one */
     unsigned mates;            /* valves across the same two nodes: while one conducts, closing this one does nothing */
-    size_t node;               /* state that jumps when this valve closes on voltage */
-    double node_capacitance_f; /* charge per volt of that jump */
-    tw_functional voltage;     /* forward voltage */
-    tw_functional excess_bare; /* forward voltage - threshold */
-    tw_functional excess;      /* forward voltage - threshold - slope * forward leg current */
+    size_t node;               /* state that jumps when this valve closes on voltage; TW_NO_NODE: none can */
+    double node_capacitance_f; /* charge through the valve per volt of that jump */
+    size_t n_jumping;          /* states that jump with it, */
+    size_t jumping[TW_MAX_JUMPING];
+    double per_volt[TW_MAX_JUMPING]; /* by so much per volt; the node itself is not among them */
+    tw_functional voltage;           /* forward voltage */
+    tw_functional excess_bare;       /* forward voltage - threshold */
+    tw_functional excess;            /* forward voltage - threshold - slope * forward leg current */
 } tw_valve;
 
 /* Natural motion of the states of a mode: x = V y, y' = D y, in the layout of tw_eigen_decompose. Shared by modes that
@@ -91,12 +96,12 @@ typedef struct tw_mirror {
 typedef struct tw_network {
     size_t n, n_modes, n_valves;
     double scale[TW_N]; /* weights that make |scale * x|^2 / 2 the stored energy: well-conditioned modes */
-    tw_mode modes[TW_MAX_MODES];
-    tw_valve valves[TW_MAX_VALVES];
+    tw_mode *modes;     /* [n_modes], the builder's */
+    tw_valve *valves;   /* [n_valves] */
     tw_mirror mirror;
     double voltage_scale_v; /* typical node voltage, for telling rounding from voltage */
     size_t n_decompositions;
-    tw_decomposition decompositions[TW_MAX_MODES];
+    tw_decomposition *decompositions; /* [n_modes] */
 } tw_network;
 
 /* fmax and fmin for numbers: inlined, unlike the library's. */

@@ -80,16 +80,14 @@ static tw_status record(tw_run *run, const tw_jump *jump) {
 
 static const tw_jump no_jump = {.valve = TW_NO_VALVE};
 
-/* S row of the node := derivative of the law that now defines it. */
-static void enslave_derivative(tw_run *run, size_t state, const double *c, double factor) {
+/* S row of a slaved state := derivative of its law. */
+static void enslave_derivative(tw_run *run, const tw_slave *slave) {
     for (size_t k = 0; k < run->n_columns; k++) {
         double sum = 0.0;
         for (size_t j = 0; j < run->net->n; j++) {
-            if (j != state) {
-                sum += c[j] * run->s[j][k];
-            }
+            sum += slave->law.c[j] * run->s[j][k];
         }
-        run->s[state][k] = factor * sum;
+        run->s[slave->state][k] = sum;
     }
 }
 
@@ -99,28 +97,55 @@ static void set_mode(tw_run *run, size_t mode) {
     tw_mode_enslave(m, run->net->n, run->x);
     if (run->wants_derivative) {
         for (size_t k = 0; k < m->n_slaved; k++) {
-            enslave_derivative(run, m->slave[k].state, m->slave[k].law.c, 1.0);
+            enslave_derivative(run, &m->slave[k]);
         }
     }
 }
 
-/* Puts the valve's node where `line` is zero. */
+/* Moves the valve's node, and what jumps with it, to where `line` is zero; returns the line's change per volt. */
+static double shift_state(const tw_network *net, const tw_valve *valve, const tw_functional *line, double *x) {
+    double along = line->c[valve->node];
+    for (size_t k = 0; k < valve->n_jumping; k++) {
+        along += line->c[valve->jumping[k]] * valve->per_volt[k];
+    }
+    const double change = -tw_functional_value(net, line, x) / along;
+    x[valve->node] += change;
+    for (size_t k = 0; k < valve->n_jumping; k++) {
+        x[valve->jumping[k]] += valve->per_volt[k] * change;
+    }
+    return along;
+}
+
 static void project(tw_run *run, const tw_valve *valve, const tw_functional *line) {
-    const size_t node = valve->node;
-    run->x[node] -= tw_functional_value(run->net, line, run->x) / line->c[node];
-    if (run->wants_derivative) {
-        enslave_derivative(run, node, line->c, -1.0 / line->c[node]);
+    const double along = shift_state(run->net, valve, line, run->x);
+    double shift[TW_N];
+    if (!run->wants_derivative) {
+        return;
+    }
+    for (size_t c = 0; c < run->n_columns; c++) {
+        double sum = 0.0;
+        for (size_t j = 0; j < run->net->n; j++) {
+            sum += line->c[j] * run->s[j][c];
+        }
+        shift[c] = -sum / along;
+    }
+    for (size_t c = 0; c < run->n_columns; c++) {
+        run->s[valve->node][c] += shift[c];
+        for (size_t k = 0; k < valve->n_jumping; k++) {
+            run->s[valve->jumping[k]][c] += valve->per_volt[k] * shift[c];
+        }
     }
 }
 
-static void account(const tw_run *run, size_t index, double before_v, tw_jump *jump) {
+/* Records what the valve did to the state since `before`: its charge times the mean of its voltage is lost. */
+static void account(const tw_run *run, size_t index, const double *before, tw_jump *jump) {
     const tw_valve *valve = &run->net->valves[index];
     jump->valve = index;
-    jump->change_v = run->x[valve->node] - before_v;
+    jump->change_v = run->x[valve->node] - before[valve->node];
     jump->distance_v = fabs(jump->change_v);
-    const double after = tw_functional_value(run->net, &valve->voltage, run->x);
-    const double drop = after - valve->voltage.c[valve->node] * jump->change_v;
-    jump->energy_j = valve->node_capacitance_f * jump->distance_v * 0.5 * (drop + after);
+    const double first = tw_functional_value(run->net, &valve->voltage, before);
+    const double last = tw_functional_value(run->net, &valve->voltage, run->x);
+    jump->energy_j = valve->node_capacitance_f * jump->distance_v * 0.5 * (first + last);
 }
 
 /* Whether a valve that would conduct in `mode` carries forward current there, decided just after the instant. */
@@ -153,18 +178,25 @@ static takeover try_valve(tw_run *run, size_t w, tw_jump *jump) {
     }
     const unsigned rest = net->modes[run->mode].on & ~valve->replaces;
     const size_t entered = tw_network_find_mode(net, rest | (1u << w));
-    double x[TW_N];
+    const bool jumps = valve->node != TW_NO_NODE && tw_smaller(full, bare) > tolerance;
+    double before[TW_N], x[TW_N];
+    memcpy(before, run->x, sizeof before);
     memcpy(x, run->x, sizeof x);
+    if (jumps) {
+        shift_state(net, valve, &valve->excess, x);
+    }
     tw_mode_enslave(&net->modes[entered], net->n, x);
-    const double before = run->x[valve->node];
     if (carries(run, entered, w, x, &run->counts)) {
+        if (jumps) {
+            project(run, valve, &valve->excess);
+        }
         set_mode(run, entered);
-        if (tw_smaller(full, bare) > tolerance) {
+        if (jumps) {
             account(run, w, before, jump);
         }
         return ENTERED;
     }
-    if (tw_smaller(full, bare) <= tolerance) {
+    if (!jumps) {
         return NOTHING;
     }
     set_mode(run, tw_network_find_mode(net, rest));
