@@ -38,6 +38,7 @@ void bench_add(bench *b, const char *name, const char *unit, double ours, double
 /* Ends the program with a message: a benchmark that cannot run must not look like a result. */
 void bench_require(bool ok, const bench *b, const char *what);
 
+void bench_capture(bench *b);
 void bench_coil(bench *b);
 void bench_map(bench *b);
 void bench_steady(bench *b);
