@@ -3,6 +3,9 @@
 
 #include <stdio.h>
 
+/* The work grows with the square of the turns. */
+#define MOST_TURNS 5000
+
 tw_status tw_coil__refuse(tw_ctx *ctx, const char *key, double value, const char *wanted) {
     const tw_place place = {.key = key};
     return tw_fail_at(ctx, TW_BAD_ARGUMENT, TW_COIL_ROOM, &place, "found %g, expected %s", value, wanted);
@@ -46,6 +49,10 @@ static tw_status check_turns(tw_ctx *ctx, const tw_winding *w) {
     char key[64];
     if (w->n_turns == 0 || w->turn == NULL) {
         return tw_coil__refuse(ctx, "coil.turns", (double)w->n_turns, "at least one turn");
+    }
+    if (w->n_turns > MOST_TURNS) {
+        return tw_coil__refuse(ctx, "coil.turns", (double)w->n_turns,
+                               "at most 5000 turns one by one; give the section");
     }
     if (!(isfinite(w->wire_radius_m) && w->wire_radius_m > 0.0)) {
         return tw_coil__refuse(ctx, "coil.wire_radius", w->wire_radius_m, "a radius above zero metres");

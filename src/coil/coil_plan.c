@@ -11,6 +11,7 @@
 #define PANEL_PHASE 6.0
 #define FAR_DECAY 18.0
 #define MOST_PHASE 6000.0
+#define MOST_PANELS 50000.0
 #define N_START 5 /* shrinking panels towards a = 0 */
 
 static const double XK[11] = {0.995657163025808080735527280689003,
@@ -135,7 +136,14 @@ static tw_status fill(tw_ctx *ctx, tw_coil_plan *plan, const tw_winding *w) {
         nearest = fmin(nearest, plan->below_gap_m + wire);
     }
     const double far = fmin(nearest > 0.0 ? FAR_DECAY / nearest : INFINITY, MOST_PHASE / radius);
-    plan->n_panels = N_START + (size_t)ceil(fmax(far / length, 4.0));
+    const double panels = ceil(fmax(far / length, 4.0));
+    if (panels > MOST_PANELS) {
+        const tw_place place = {.key = "field_radius"};
+        return tw_fail_at(ctx, TW_TOO_LARGE, TW_COIL_ROOM, &place,
+                          "a field radius of %g m beside a coil of %g m needs too many nodes",
+                          plan->opts.field_radius_m, radius);
+    }
+    plan->n_panels = N_START + (size_t)panels;
     const size_t n = plan->n_panels * TW_COIL__NODES;
     double *block = tw_alloc(ctx, 6 * n + 2 * (plan->n_panels + 1), sizeof *block);
     if (block == NULL) {

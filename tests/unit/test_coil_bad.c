@@ -55,6 +55,8 @@ static void windings(void **state) {
     expect(ctx, tw_winding_check(ctx, &w), TW_BAD_ARGUMENT, "coil.turns[3].z", NULL);
     w.wire_radius_m = 0.0;
     expect(ctx, tw_winding_check(ctx, &w), TW_BAD_ARGUMENT, "coil.wire_radius", NULL);
+    w.n_turns = 5001;
+    expect(ctx, tw_winding_check(ctx, &w), TW_BAD_ARGUMENT, "coil.turns", "5000");
     w.n_turns = 0;
     expect(ctx, tw_winding_check(ctx, &w), TW_BAD_ARGUMENT, "coil.turns", NULL);
     const tw_winding a = tw_winding_section(0.02, 0.05, 0.01, 5), b = tw_winding_section(0.03, 0.06, 0.01, 5);
@@ -109,6 +111,8 @@ static void calls(void **state) {
     o = tw_coil_opts_default();
     o.field_radius_m = NAN;
     expect(ctx, tw_coil_plan_create(ctx, &w, NULL, 0, &o, &plan), TW_BAD_ARGUMENT, "field_radius", NULL);
+    o.field_radius_m = 1e7;
+    expect(ctx, tw_coil_plan_create(ctx, &w, NULL, 0, &o, &plan), TW_TOO_LARGE, "field_radius", "too many nodes");
     assert_null(plan);
     assert_ok(tw_coil_plan_create(ctx, &w, &pan, 2e-3, NULL, &plan), ctx);
     tw_coil_z z = {.gap_m = 7.0};
