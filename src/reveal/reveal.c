@@ -79,7 +79,7 @@ static tw_status reveal_with(tw_ctx *ctx, const tw_record *record, const tw_prio
     TW_TRY(tw_progress(ctx, 0.3, "analysis"));
     const tw_status calibrated = tw_reveal__calibrate(ctx, w, &cal, &solution, &out->warnings);
     if (calibrated != TW_OK) {
-        return calibrated == TW_BAD_DATA ? tw_reveal__blame_saturation(ctx, w, calibrated) : calibrated;
+        return calibrated == TW_BAD_DATA ? tw_reveal__blame_saturation(ctx, w, &out->warnings, calibrated) : calibrated;
     }
     TW_TRY(tw_progress(ctx, 0.7, "analysis"));
     TW_TRY(tw_reveal__fold_make(ctx, w, &solution, &cal, fold));

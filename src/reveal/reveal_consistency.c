@@ -44,7 +44,7 @@ tw_status tw_reveal__consistency(tw_ctx *ctx, const tw_reveal__work *w, const tw
                 ctx, warnings, "inconsistent_current_scale",
                 "the record says %.3g times the current that rail voltage and capacitance allow: check the current "
                 "channel's probe factor%s, the transformer's turns and burden, or the stated capacitance",
-                1.0 / ratio, by_ten(ratio) ? " (it looks wrong by 10)" : ""));
+                ratio, by_ten(ratio) ? " (it looks wrong by 10)" : ""));
         }
     }
     if (rail && gain) {

@@ -116,8 +116,10 @@ tw_status tw_reveal__edges(tw_ctx *ctx, const tw_reveal__work *w, const tw_revea
 
 /* reveal_saturation.c */
 tw_status tw_reveal__check_saturation(tw_ctx *ctx, const tw_reveal__fold *fold, tw_warnings *warnings) TW_MUST_USE;
-/* After a failed calibration: returns `failed`, with a message of its own where saturation is to blame. */
-tw_status tw_reveal__blame_saturation(tw_ctx *ctx, const tw_reveal__work *w, tw_status failed) TW_MUST_USE;
+/* After a failed calibration: returns `failed`, with a message of its own where a conducting clamp (told in `warnings`)
+ * or saturation is to blame. */
+tw_status tw_reveal__blame_saturation(tw_ctx *ctx, const tw_reveal__work *w, const tw_warnings *warnings,
+                                      tw_status failed) TW_MUST_USE;
 
 /* reveal_quantities.c */
 tw_status tw_reveal__quantities(tw_ctx *ctx, const tw_reveal__work *w, const tw_reveal__solution *s,

@@ -137,13 +137,22 @@ tw_status tw_reveal__check_saturation(tw_ctx *ctx, const tw_reveal__fold *f, tw_
     return TW_OK;
 }
 
-tw_status tw_reveal__blame_saturation(tw_ctx *ctx, const tw_reveal__work *w, tw_status failed) {
+tw_status tw_reveal__blame_saturation(tw_ctx *ctx, const tw_reveal__work *w, const tw_warnings *warnings,
+                                      tw_status failed) {
     static const tw_reveal__calibration NONE = {.alpha = 0};
     tw_reveal__solution unit = {.p = {[P_GAIN] = 1.0}};
     tw_reveal__fold fold = {.n = 0};
     double share = 0, significance = 0;
     const tw_error first = *tw_ctx_error(ctx); /* what is tried here may fail as well and clears the record */
     tw_ctx_clear_error(ctx);
+    /* A clamp cuts the current where it is largest, which the search below could take for saturation. */
+    if (tw_warnings_has(warnings, "clamp_conducting")) {
+        return tw_fail(
+            ctx, failed, first.room,
+            "%s; the burden goes beyond the %.3g V where its clamp conducts, which may be why: use a smaller "
+            "burden or more turns, or check which channel is which and its scale",
+            first.message, w->prior.clamp_onset_v);
+    }
     tw_status status = tw_reveal__fold_make(ctx, w, &unit, &NONE, &fold);
     if (status == TW_OK) {
         status = hinge_of(ctx, &fold, &share, &significance);

@@ -361,6 +361,13 @@ static void a_wrong_probe_factor_is_named(void **state) {
         if (strstr(text, "by 10") == NULL || strstr(text, CASES[k].part) == NULL) {
             fail_msg("case %zu: %s", k, text);
         }
+        /* which way: a channel that shows ten times too much is not said to show a tenth */
+        double factor = 0;
+        const char *number = strstr(text, "the record says ");
+        if (number != NULL && CASES[k].current != 1) {
+            assert_int_equal(sscanf(number, "the record says %lf times the current", &factor), 1);
+            assert_close(factor, CASES[k].current, 0.05, 0);
+        }
         /* the innocent channel is not accused */
         assert_false(CASES[k].current == 1 && tw_warnings_has(&r.warnings, "inconsistent_current_scale"));
         assert_false(CASES[k].voltage == 1 && tw_warnings_has(&r.warnings, "inconsistent_voltage_scale"));
@@ -375,6 +382,15 @@ static void a_conducting_clamp_is_told(void **state) {
     read_record(f, NULL, NULL, 0, &r);
     assert_true(has(&r, "clamp_conducting"));
     tw_revealed_dispose(&r);
+    /* cut so deep that nothing can be calibrated: the clamp is named, no other cause */
+    f->rig.transformer.clamp_onset_v = 0.3;
+    tw_test_record record;
+    const tw_prior prior = tw_test_prior(&f->rig);
+    tw_test_record_make(f->ctx, &f->rig, &record);
+    assert_int_equal(tw_reveal(f->ctx, &record.record, &prior, &r), TW_BAD_DATA);
+    assert_non_null(strstr(tw_ctx_error(f->ctx)->message, "beyond the 0.3 V where its clamp conducts"));
+    tw_ctx_clear_error(f->ctx);
+    tw_test_record_dispose(&record);
     f->rig.transformer.clamp_onset_v = 5.0;
     read_record(f, NULL, NULL, 0.01, &r);
     quiet(&r);
