@@ -12,6 +12,12 @@
 typedef enum tw_supply_kind { TW_SUPPLY_MAINS, TW_SUPPLY_DC } tw_supply_kind;
 typedef enum tw_arrangement { TW_ARRANGEMENT_HALF, TW_ARRANGEMENT_FULL } tw_arrangement;
 typedef enum tw_pan_kind { TW_PAN_NONE, TW_PAN_EQUIVALENT, TW_PAN_COUPLED, TW_PAN_FIELD } tw_pan_kind;
+typedef enum tw_ferrite_kind { TW_FERRITE_NONE, TW_FERRITE_PLANE, TW_FERRITE_BARS } tw_ferrite_kind;
+typedef enum tw_pan_saturation {
+    TW_PAN_SATURATION_NONE,      /* the permeability is what the layer says, whatever the current */
+    TW_PAN_SATURATION_FROEHLICH, /* it follows the field at the pan's surface */
+    TW_PAN_SATURATION_LIMITING   /* the same by the limiting theory of a rectangular B-H curve */
+} tw_pan_saturation;
 typedef enum tw_current_pickup_kind {
     TW_CURRENT_PICKUP_NONE,
     TW_CURRENT_PICKUP_TRANSFORMER,
@@ -48,19 +54,60 @@ typedef struct tw_rig_tank {
     tw_value esr_ohm;
 } tw_rig_tank;
 
+/* Litz: bare strands of one bundle. */
+typedef struct tw_rig_strands {
+    tw_value count, diameter_m;
+    tw_value lay; /* strand length over bundle length */
+} tw_rig_strands;
+
+/* Below the winding, on the side away from the pan. */
+typedef struct tw_rig_ferrite {
+    tw_ferrite_kind kind;
+    tw_value permeability, thickness_m;
+    tw_value distance_m; /* from the winding's lower face */
+    tw_value coverage;   /* bars: share of the plane that they cover */
+} tw_rig_ferrite;
+
+typedef struct tw_rig_shield {
+    int metal; /* as in tw_rig_layer; 0: no shield */
+    tw_value thickness_m;
+    tw_value distance_m; /* from the ferrite's lower face, or the winding's where there is none */
+} tw_rig_shield;
+
 typedef struct tw_rig_coil {
     tw_value inductance_h; /* without pan */
     tw_value resistance_ohm;
-    /* of the flat winding, for what a sense loop beside it sees; each may be unknown */
+    /* of the flat winding, each may be unknown: for the field model and for what a sense loop beside the coil sees */
     tw_value turns;
     tw_value inner_diameter_m, outer_diameter_m;
+    tw_value height_m; /* of the winding's section; known: turns fill that section evenly */
+    tw_value pitch_m;  /* from turn to turn, in place of the outer diameter */
+    tw_value wire_diameter_m;
+    tw_rig_strands strands;
+    tw_value temperature_c;
+    tw_rig_ferrite ferrite;
+    tw_rig_shield shield;
 } tw_rig_coil;
+
+#define TW_RIG_LAYERS 8
+
+/* One layer of the pan's bottom. */
+typedef struct tw_rig_layer {
+    int metal; /* tw_rig_metal(metal) is its name; 0: none named */
+    tw_value thickness_m, conductivity_s_m, permeability;
+} tw_rig_layer;
 
 typedef struct tw_rig_pan {
     tw_pan_kind kind;
     tw_value coupling;       /* coupled: 0 <= k < 1 */
     tw_value resistance_ohm; /* coupled: R_2 referred to the coil; equivalent: series R of coil with pan */
     tw_value inductance_h;   /* equivalent: series L of coil with pan */
+    /* field */
+    tw_value gap_m; /* from the winding's face (its wires' edge) to the first layer */
+    tw_value diameter_m, temperature_c;
+    tw_pan_saturation saturation;
+    tw_value current_a;                 /* peak coil current that the saturation is taken at; unknown: the rig's own */
+    tw_rig_layer layers[TW_RIG_LAYERS]; /* from the coil upward */
 } tw_rig_pan;
 
 /* A transformer's core, any part of which may be unknown: a ring's dimensions, or the effective parameters of IEC
@@ -136,7 +183,7 @@ typedef struct tw_rig {
     tw_rig_current_pickup current_pickup;
     tw_rig_voltage_pickup voltage_pickup;
     tw_rig_recorder recorder;
-    uint64_t given[2]; /* bit k: key k of tw_rig_key(k) was written in the file or by an override */
+    uint64_t given[4]; /* bit k: key k of tw_rig_key(k) was written in the file or by an override */
 } tw_rig;
 
 /* A rig with every default and nothing given. */
@@ -191,6 +238,12 @@ typedef struct tw_rig_entry {
 
 /* The entry of key `index` as in tw_rig_key; false beyond the last. */
 bool tw_rig_entry_at(const tw_rig *rig, size_t index, tw_rig_entry *out);
+
+/* The metals that a rig may name, from 1; NULL beyond the last. The field room's table of metals has the same names. */
+const char *tw_rig_metal(int metal);
+
+/* Layers that say anything, from the first. */
+size_t tw_rig_layer_count(const tw_rig *rig);
 
 /* Whether the key of that name was given by the user. */
 bool tw_rig_is_given(const tw_rig *rig, const char *key);

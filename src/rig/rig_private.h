@@ -29,7 +29,7 @@ typedef struct tw_rig_key_row {
     bool detail;     /* nothing but a more exact answer hangs on it: printed only where it was given */
 } tw_rig_key_row;
 
-enum { TW_RIG_MAX_KEYS = 128, TW_RIG_NAME_LIMIT = 63, TW_RIG_PATH_SIZE = TW_RIG_NAME_LIMIT + 1 };
+enum { TW_RIG_MAX_KEYS = 256, TW_RIG_NAME_LIMIT = 63, TW_RIG_PATH_SIZE = TW_RIG_NAME_LIMIT + 1 };
 
 /* Where a key was set, so that a relation between keys can be reported there. */
 typedef struct tw_rig_position {

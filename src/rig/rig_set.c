@@ -41,7 +41,8 @@ static void store(tw_rig *rig, size_t index, double number, double u) {
 
 _Static_assert(sizeof(tw_supply_kind) == sizeof(int) && sizeof(tw_arrangement) == sizeof(int) &&
                    sizeof(tw_pan_kind) == sizeof(int) && sizeof(tw_current_pickup_kind) == sizeof(int) &&
-                   sizeof(tw_voltage_pickup_kind) == sizeof(int),
+                   sizeof(tw_voltage_pickup_kind) == sizeof(int) && sizeof(tw_ferrite_kind) == sizeof(int) &&
+                   sizeof(tw_pan_saturation) == sizeof(int),
                "words are stored as int");
 
 tw_rig tw_rig_default(void) {
@@ -97,14 +98,33 @@ static tw_status set_quantity(tw_ctx *ctx, tw_rig *rig, size_t index, const char
     return TW_OK;
 }
 
+enum { FEW_WORDS = 5 };
+
+/* The nearest word, or one that shares a part between dashes ("carbon-steel", "steel-low-carbon"). */
+static const char *near_word(const char *typed, const char *const *words, size_t n) {
+    const char *near = tw_nearest_name(typed, words, n);
+    for (const char *part = typed; near == NULL && *part != '\0';) {
+        const size_t length = strcspn(part, "-_ ");
+        for (size_t k = 0; near == NULL && k < n && length >= 4; k++) {
+            for (const char *w = words[k]; near == NULL && w != NULL; w = strchr(w, '-')) {
+                w += *w == '-';
+                near = strncmp(w, part, length) == 0 && (w[length] == '-' || w[length] == '\0') ? words[k] : NULL;
+            }
+        }
+        part += length;
+        part += strspn(part, "-_ ");
+    }
+    return near;
+}
+
 static tw_status set_word(tw_ctx *ctx, tw_rig *rig, size_t index, const char *text, size_t length,
                           const tw_place *origin) {
     static const char *const TRUTHS[] = {"true", "false", NULL};
     const tw_rig_key_row *row = tw_rig__row(index);
     const char *const *words = row->type == TW_RIG_KEY_BOOL ? TRUTHS : row->words;
-    char list[120], quote[TW_QUOTE_TEXT];
-    size_t used = 0;
-    for (int i = 0; words[i] != NULL; i++) {
+    char list[200], quote[TW_QUOTE_TEXT];
+    size_t used = 0, n = 0;
+    for (int i = 0; words[i] != NULL; i++, n++) {
         if (strlen(words[i]) == length && memcmp(words[i], text, length) == 0) {
             store(rig, index, row->type == TW_RIG_KEY_BOOL ? i == 0 : i, 0.0);
             return TW_OK;
@@ -112,7 +132,18 @@ static tw_status set_word(tw_ctx *ctx, tw_rig *rig, size_t index, const char *te
         const char *joint = i == 0 ? "" : words[i + 1] == NULL ? " or " : ", ";
         used += (size_t)snprintf(list + used, sizeof list - used, "%s%s", joint, words[i]);
     }
-    return tw_fail_at(ctx, TW_BAD_DATA, "rig", origin, "found %s; expected %s", tw_quote(text, length, quote), list);
+    (void)tw_quote(text, length, quote);
+    if (n > FEW_WORDS) { /* a list that long is read for the one word that was meant */
+        char typed[32];
+        const size_t kept = length < sizeof typed ? length : sizeof typed - 1;
+        memcpy(typed, text, kept);
+        typed[kept] = '\0';
+        const char *near = near_word(typed, words, n);
+        return tw_fail_at(ctx, TW_BAD_DATA, "rig", origin, "found %s%s%s%s; expected %s", quote,
+                          near != NULL ? ", did you mean " : "", near != NULL ? near : "", near != NULL ? "?" : "",
+                          list);
+    }
+    return tw_fail_at(ctx, TW_BAD_DATA, "rig", origin, "found %s; expected %s", quote, list);
 }
 
 static tw_status set_integer(tw_ctx *ctx, tw_rig *rig, size_t index, const char *text, size_t length,

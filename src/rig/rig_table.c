@@ -11,6 +11,12 @@
 static const char *const SUPPLY_KINDS[] = {"mains", "dc", NULL};
 static const char *const ARRANGEMENTS[] = {"half", "full", NULL};
 static const char *const PAN_KINDS[] = {"none", "equivalent", "coupled", "field", NULL};
+static const char *const FERRITE_KINDS[] = {"none", "plane", "bars", NULL};
+static const char *const SATURATIONS[] = {"none", "froehlich", "limiting", NULL};
+/* "none", then the field room's metals; rooms that do not know each other agree by a test of study. */
+static const char *const METALS[] = {
+    "none",          "copper", "aluminium", "steel-low-carbon", "cast-iron", "stainless-304", "stainless-430",
+    "stainless-410", "brass",  NULL};
 static const char *const CURRENT_KINDS[] = {"none", "transformer", "rogowski", NULL};
 static const char *const VOLTAGE_KINDS[] = {"none", "loop", NULL};
 
@@ -37,6 +43,16 @@ static const char *const VOLTAGE_KINDS[] = {"none", "loop", NULL};
         .name = (name_), .offset = AT(field), .type = TW_RIG_KEY_QUANTITY, .unit = TW_UNIT_##unit_, .low = (low_), \
         .high = (high_), .initial = UNKNOWN, .unknown_legal = true, .detail = true                                 \
     }
+
+#define DETAIL_WORD(name_, field, words_) \
+    { .name = (name_), .offset = AT(field), .type = TW_RIG_KEY_WORD, .words = (words_), .detail = true }
+
+/* One layer of the pan, counted from 1 at the coil. */
+#define LAYER(number, index)                                                                              \
+    DETAIL_WORD("pan.layers." number ".metal", pan.layers[index].metal, METALS),                          \
+        DETAIL("pan.layers." number ".thickness", pan.layers[index].thickness_m, METRE, 1e-6, 0.5),       \
+        DETAIL("pan.layers." number ".conductivity", pan.layers[index].conductivity_s_m, NONE, 0.0, 1e9), \
+        DETAIL("pan.layers." number ".permeability", pan.layers[index].permeability, NONE, 1.0, 1e6)
 
 /* half width 50 % of a rectangular distribution: what "typical" may mean for a transformer nobody measured */
 #define HALF_OF(x) ((x)*0.5 / 1.7320508075688772)
@@ -65,6 +81,21 @@ static const tw_rig_key_row ROWS[] = {
     DETAIL("coil.turns", coil.turns, NONE, 1.0, 1000.0),
     DETAIL("coil.inner_diameter", coil.inner_diameter_m, METRE, 1e-3, 5.0),
     DETAIL("coil.outer_diameter", coil.outer_diameter_m, METRE, 1e-3, 5.0),
+    DETAIL("coil.height", coil.height_m, METRE, 1e-5, 1.0),
+    DETAIL("coil.pitch", coil.pitch_m, METRE, 1e-5, 0.5),
+    DETAIL("coil.wire_diameter", coil.wire_diameter_m, METRE, 1e-5, 0.1),
+    DETAIL("coil.strands.count", coil.strands.count, NONE, 1.0, 1e5),
+    DETAIL("coil.strands.diameter", coil.strands.diameter_m, METRE, 1e-6, 0.02),
+    DETAIL("coil.strands.lay", coil.strands.lay, NONE, 1.0, 1.5),
+    DETAIL("coil.temperature", coil.temperature_c, DEGC, -50.0, 400.0),
+    DETAIL_WORD("coil.ferrite.kind", coil.ferrite.kind, FERRITE_KINDS),
+    DETAIL("coil.ferrite.permeability", coil.ferrite.permeability, NONE, 1.0, 1e6),
+    DETAIL("coil.ferrite.thickness", coil.ferrite.thickness_m, METRE, 1e-5, 0.5),
+    DETAIL("coil.ferrite.distance", coil.ferrite.distance_m, METRE, 0.0, 0.5),
+    DETAIL("coil.ferrite.coverage", coil.ferrite.coverage, NONE, 0.0, 1.0),
+    DETAIL_WORD("coil.shield.metal", coil.shield.metal, METALS),
+    DETAIL("coil.shield.thickness", coil.shield.thickness_m, METRE, 1e-6, 0.5),
+    DETAIL("coil.shield.distance", coil.shield.distance_m, METRE, 0.0, 0.5),
     WORD("pan.kind", pan.kind, PAN_KINDS, TW_PAN_NONE),
     {.name = "pan.coupling",
      .offset = AT(pan.coupling),
@@ -76,6 +107,19 @@ static const tw_rig_key_row ROWS[] = {
      .below_high = true},
     MAYBE("pan.resistance", pan.resistance_ohm, OHM, 1e-6, 1e6),
     MAYBE("pan.inductance", pan.inductance_h, HENRY, 1e-9, 1.0),
+    MAYBE("pan.gap", pan.gap_m, METRE, 1e-5, 0.5),
+    DETAIL("pan.diameter", pan.diameter_m, METRE, 1e-3, 10.0),
+    DETAIL("pan.temperature", pan.temperature_c, DEGC, -50.0, 700.0),
+    DETAIL_WORD("pan.saturation", pan.saturation, SATURATIONS),
+    DETAIL("pan.current", pan.current_a, AMPERE, 1e-3, 1e4),
+    LAYER("1", 0),
+    LAYER("2", 1),
+    LAYER("3", 2),
+    LAYER("4", 3),
+    LAYER("5", 4),
+    LAYER("6", 5),
+    LAYER("7", 6),
+    LAYER("8", 7),
     WORD("pickups.current.kind", current_pickup.kind, CURRENT_KINDS, TW_CURRENT_PICKUP_NONE),
     MAYBE("pickups.current.turns", current_pickup.turns, NONE, 1.0, 1e5),
     MAYBE("pickups.current.burden", current_pickup.burden_ohm, OHM, 1e-3, 10e3),
@@ -166,7 +210,19 @@ static const char *const SECTIONS[] = {
     "bridge.diode",
     "tank",
     "coil",
+    "coil.strands",
+    "coil.ferrite",
+    "coil.shield",
     "pan",
+    "pan.layers",
+    "pan.layers.1",
+    "pan.layers.2",
+    "pan.layers.3",
+    "pan.layers.4",
+    "pan.layers.5",
+    "pan.layers.6",
+    "pan.layers.7",
+    "pan.layers.8",
     "pickups",
     "pickups.current",
     "pickups.current.core",
@@ -179,6 +235,11 @@ static const char *const SECTIONS[] = {
     "recorder.channels.voltage",
 };
 enum { N_SECTIONS = sizeof SECTIONS / sizeof SECTIONS[0] };
+
+const char *tw_rig_metal(int metal) {
+    const int n = (int)(sizeof METALS / sizeof METALS[0]) - 1;
+    return metal > 0 && metal < n ? METALS[metal] : NULL;
+}
 
 size_t tw_rig__count(void) {
     return N_ROWS;
@@ -362,6 +423,16 @@ bool tw_rig__applies(const tw_rig *rig, size_t index) {
     }
     if (strcmp(name, "pan.inductance") == 0) {
         return rig->pan.kind == TW_PAN_EQUIVALENT;
+    }
+    if (starts(name, "pan.") && strcmp(name, "pan.kind") != 0) {
+        return rig->pan.kind == TW_PAN_FIELD;
+    }
+    if (starts(name, "coil.ferrite.") && strcmp(name, "coil.ferrite.kind") != 0) {
+        return rig->coil.ferrite.kind == TW_FERRITE_BARS ||
+               (rig->coil.ferrite.kind == TW_FERRITE_PLANE && strcmp(name, "coil.ferrite.coverage") != 0);
+    }
+    if (starts(name, "coil.shield.") && strcmp(name, "coil.shield.metal") != 0) {
+        return rig->coil.shield.metal != 0;
     }
     if (starts(name, "pickups.current.") && strcmp(name, "pickups.current.kind") != 0) {
         return current_key_applies(rig->current_pickup.kind, name + strlen("pickups.current."));

@@ -150,7 +150,11 @@ tw_status tw_rig_write(tw_ctx *ctx, const tw_rig *rig, tw_text *out) {
         const char *rest = part(name, depth);
         for (const char *dot; (dot = strchr(rest, '.')) != NULL; rest = dot + 1, depth++) {
             indent(&own, depth);
-            tw_text_addf(&own, "%.*s:\n", (int)(dot - rest), rest);
+            if (rest[0] >= '0' && rest[0] <= '9') { /* an entry of a list */
+                tw_text_add(&own, "-\n");
+            } else {
+                tw_text_addf(&own, "%.*s:\n", (int)(dot - rest), rest);
+            }
         }
         put_line(&own, rig, i, rest, depth);
         memcpy(last, name, sizeof last);

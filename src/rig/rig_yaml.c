@@ -7,7 +7,7 @@
 #include <libfyaml.h>
 #include <string.h>
 
-enum { MAX_SECTIONS = 32 };
+enum { MAX_SECTIONS = 64 };
 
 typedef struct loader {
     tw_ctx *ctx;
@@ -152,6 +152,45 @@ static tw_status enter_section(loader *l, size_t section, const char *path, cons
     return read_section(l, path);
 }
 
+static bool item_path(const char *list, size_t number, char out[TW_RIG_PATH_SIZE]) {
+    char digits[24];
+    (void)snprintf(digits, sizeof digits, "%zu", number);
+    return tw_rig__join_path(list, digits, strlen(digits), out);
+}
+
+static bool is_list(const char *path) {
+    char first[TW_RIG_PATH_SIZE];
+    return item_path(path, 1, first) && tw_rig__find_section(first) != SIZE_MAX;
+}
+
+static tw_status read_item(loader *l, const char *list, size_t number, struct fy_event *event) {
+    char path[TW_RIG_PATH_SIZE];
+    const struct fy_mark mark = mark_of(event);
+    const size_t section = item_path(list, number, path) ? tw_rig__find_section(path) : SIZE_MAX;
+    if (section == SIZE_MAX) {
+        return refuse(l, &mark, list, "found %zu entries or more; expected at most %zu", number, number - 1);
+    }
+    TW_TRY(refuse_decoration(l, event, path));
+    if (event->type != FYET_MAPPING_START) {
+        return refuse(l, &mark, path, "found %s; expected keys of an entry", kind_of(event));
+    }
+    return enter_section(l, section, path, &mark);
+}
+
+/* A list of sections: entry k is the section "path.k", counted from 1. */
+static tw_status read_list(loader *l, const char *path) {
+    for (size_t number = 1;; number++) {
+        struct fy_event *event;
+        TW_TRY(next_event(l, &event));
+        const bool end = event->type == FYET_SEQUENCE_END;
+        const tw_status status = end ? TW_OK : read_item(l, path, number, event);
+        fy_parser_event_free(l->parser, event);
+        if (end || status != TW_OK) {
+            return status;
+        }
+    }
+}
+
 /* The value of the key or section `path`; `key_mark` is where its name stands. */
 static tw_status read_value(loader *l, const char *path, const struct fy_mark *key_mark, struct fy_event *event) {
     const size_t index = tw_rig__find(path);
@@ -165,6 +204,13 @@ static tw_status read_value(loader *l, const char *path, const struct fy_mark *k
     const struct fy_mark mark = mark_of(event);
     if (event->type == FYET_MAPPING_START && section != SIZE_MAX) {
         return enter_section(l, section, path, key_mark);
+    }
+    if (event->type == FYET_SEQUENCE_START && section != SIZE_MAX && is_list(path)) {
+        if (l->seen_section[section]) {
+            return refuse(l, key_mark, path, "section given a second time");
+        }
+        l->seen_section[section] = true;
+        return read_list(l, path);
     }
     if (event->type == FYET_SCALAR && index != SIZE_MAX) {
         if (section != SIZE_MAX && l->seen_section[section]) {
