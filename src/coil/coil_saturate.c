@@ -4,13 +4,13 @@
  * without hysteresis width (W. MacLean, J. Appl. Phys. 25 (1954) 1267; P. D. Agarwal, Trans. AIEE 78 (1959) 169), whose
  * fundamental surface impedance is that of a half space of complex permeability. The field varies over the radius; the
  * law takes its loss-weighted mean, H^2 = integral H^4 r dr / integral H^2 r dr: the loss is proportional to H^2 and
- * sits where H is large. At given coil current the surface field depends little on the permeability, so plain iteration
- * converges quickly; the mean of the logarithms of old and new value makes it safe. Harmonics of the field are outside
- * the model. */
+ * sits where H is large. At given coil current the surface field depends little on the permeability, so a few secant
+ * steps settle it. Harmonics of the field are outside the model. */
 #include "coil_private.h"
 
 #define MOST_ITERATIONS 100
 #define CONVERGED 1e-9
+#define LIMITING_RATIO 0.75 /* mu''/mu' of the limiting theory */
 #define N_RADII 40
 #define FIELD_REACH 1.5 /* radii up to this many outer radii: beyond it H^2 is under 1e-3 of its peak */
 
@@ -22,7 +22,7 @@ double tw_froehlich_permeability(double initial_permeability, double saturation_
 void tw_limiting_permeability(double saturation_t, double h_peak_a_m, double *real_part, double *loss_part) {
     const double size = 128.0 / (9.0 * TW_PI * TW_PI) * saturation_t / (TW_MU0 * h_peak_a_m);
     *real_part = fmax(1.0, size);
-    *loss_part = 0.75 * size;
+    *loss_part = LIMITING_RATIO * size;
 }
 
 typedef struct radii {
@@ -77,33 +77,47 @@ static tw_status surface_field(tw_ctx *ctx, const tw_coil_plan *plan, const tw_s
     return TW_OK;
 }
 
+/* The law's permeability at a field: one number; limiting theory's loss part hangs on it. A weak field cannot make
+ * steel better than its initial permeability. */
+static double law_size(const tw_saturation *law, double h) {
+    if (law->law == TW_SATURATION_FROEHLICH) {
+        return tw_froehlich_permeability(law->initial_permeability, law->saturation_t, h);
+    }
+    double mu, loss;
+    tw_limiting_permeability(law->saturation_t, h, &mu, &loss);
+    return fmin(loss / LIMITING_RATIO, law->initial_permeability);
+}
+
+static void set_size(const tw_saturation *law, double size, tw_layer *steel) {
+    steel->relative_permeability = fmax(1.0, size);
+    steel->permeability_loss = law->law == TW_SATURATION_LIMITING ? LIMITING_RATIO * size : 0.0;
+}
+
+/* Secant steps on log(law's permeability at the field) - log(permeability), the first one plain; a secant step
+ * against the plain one or over twice as long is replaced by half the plain step. */
 static tw_status iterate(tw_ctx *ctx, const tw_coil_plan *plan, tw_stack *pan, const tw_saturation *law, double gap_m,
                          double frequency_hz, double current_a, const radii *at, tw_coil_saturated *r) {
-    tw_layer *steel = &pan->layers[0];
-    steel->relative_permeability = law->initial_permeability;
-    steel->permeability_loss = law->law == TW_SATURATION_LIMITING ? 0.75 * law->initial_permeability : 0.0;
+    double x = log(law->initial_permeability), x_before = 0.0, excess_before = 0.0;
     for (r->iterations = 1; r->iterations <= MOST_ITERATIONS; r->iterations++) {
-        double h, mu, loss = 0.0;
+        set_size(law, exp(x), &pan->layers[0]);
+        double h;
         TW_TRY(surface_field(ctx, plan, pan, gap_m, frequency_hz, at, &h));
         r->surface_field_a_m = h * current_a;
-        if (law->law == TW_SATURATION_LIMITING) {
-            tw_limiting_permeability(law->saturation_t, r->surface_field_a_m, &mu, &loss);
-            /* a weak field cannot make steel better than its initial permeability */
-            if (mu > law->initial_permeability) {
-                loss *= law->initial_permeability / mu;
-                mu = law->initial_permeability;
-            }
-        } else {
-            mu = tw_froehlich_permeability(law->initial_permeability, law->saturation_t, r->surface_field_a_m);
-        }
-        r->change = fabs(mu / steel->relative_permeability - 1.0);
-        steel->relative_permeability = sqrt(mu * steel->relative_permeability);
-        steel->permeability_loss = sqrt(loss * steel->permeability_loss);
+        const double excess = log(law_size(law, r->surface_field_a_m)) - x;
+        r->change = fabs(excess);
         if (r->change < CONVERGED) {
-            r->relative_permeability = steel->relative_permeability;
-            r->permeability_loss = steel->permeability_loss;
+            r->relative_permeability = pan->layers[0].relative_permeability;
+            r->permeability_loss = pan->layers[0].permeability_loss;
             return TW_OK;
         }
+        double step = excess;
+        if (r->iterations > 1) {
+            const double secant = excess * (x - x_before) / (excess_before - excess);
+            step = secant / excess > 0.0 && secant / excess < 2.0 ? secant : 0.5 * excess;
+        }
+        x_before = x;
+        excess_before = excess;
+        x += step;
     }
     return tw_fail(ctx, TW_NO_CONVERGENCE, TW_COIL_ROOM,
                    "the pan's permeability still changes by %.2g of itself after %d steps", r->change, MOST_ITERATIONS);
