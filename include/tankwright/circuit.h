@@ -201,4 +201,100 @@ size_t tw_steady_breaks(const tw_steady *steady, double *time_s, size_t capacity
  * signal ~ sum Re{ (re + j im) exp(j n w t) }. Exact. */
 void tw_steady_harmonic(const tw_steady *steady, tw_signal signal, unsigned n, double *re, double *im);
 
+/* ---- mains run ------------------------------------------------------------------------------------- */
+
+/* Mains, source impedance, four diodes, rail capacitor. Derivation: docs/theory.md, "Mains run". */
+typedef struct tw_mains_supply {
+    double voltage_rms_v;         /* > 0 */
+    double frequency_hz;          /* > 0, at most a tenth of the stage's */
+    double source_inductance_h;   /* >= 1 nH */
+    double source_resistance_ohm; /* >= 0 */
+    double rail_capacitance_f;    /* > 0 */
+    tw_device rectifier;          /* each of the four diodes */
+} tw_mains_supply;
+
+/* First field outside its legal range, by name. */
+tw_status tw_mains_supply_check(tw_ctx *ctx, const tw_mains_supply *supply) TW_MUST_USE;
+
+typedef enum tw_mains_signal {
+    TW_MAINS_SOURCE_VOLTAGE, /* before the source's impedance */
+    TW_MAINS_SOURCE_CURRENT,
+    TW_MAINS_RAIL_VOLTAGE,
+    TW_MAINS_MIDPOINT_VOLTAGE,
+    TW_MAINS_COIL_CURRENT,
+    TW_MAINS_CAPACITOR_VOLTAGE,
+    TW_MAINS_SIGNAL_COUNT
+} tw_mains_signal;
+
+const char *tw_mains_signal_key(tw_mains_signal signal); /* "source_voltage", ... */
+const char *tw_mains_signal_unit(tw_mains_signal signal);
+
+/* One sample of the recorded half cycles; true asks to stop. */
+typedef bool tw_mains_sample_fn(double time_s, const double values[TW_MAINS_SIGNAL_COUNT], void *user);
+
+typedef struct tw_mains_opts {
+    size_t half_cycles;       /* recorded, 1 .. 1000; default 1 */
+    size_t most_settling;     /* half cycles run before, until the envelope repeats; default 12 */
+    double settled;           /* change of rail voltage and source current from one mains zero to the next, relative to
+                                 the mains peak and the largest source current, that counts as repeated; default 1e-3 */
+    unsigned harmonics;       /* of the source current, 0 .. 40; default 0: they take longer than the run itself */
+    double sample_interval_s; /* > 0 where `sample` is set */
+    tw_mains_sample_fn *sample; /* NULL: none */
+    void *user;
+} tw_mains_opts;
+
+tw_mains_opts tw_mains_opts_default(void);
+
+/* One period of the stage: high gate on at time_s. Energies and means are over this period; an edge belongs to the
+ * period in which its gate opens. */
+typedef struct tw_mains_cycle {
+    double time_s; /* from the mains zero at which recording began */
+    double rail_v; /* at time_s */
+    double coil_current_peak_a, coil_current_rms_a;
+    double real_power_w;              /* into the coil's terminals */
+    double turn_off_current_a[2];     /* falling, rising edge; positive drives the midpoint to the other rail */
+    double zero_crossing_margin_s[2]; /* as tw_edge; NaN where the current does not cross before the next turn-off */
+    tw_commutation verdict[2];
+    double forced_energy_j;
+    size_t events; /* changes of conduction state */
+} tw_mains_cycle;
+
+/* Energies over the recorded time, joule. */
+typedef struct tw_mains_energy {
+    double supplied; /* by the source, before its impedance */
+    double source_resistance, rectifier;
+    double coil, pan, esr, transistor, diode, forced;
+    double stored;   /* change */
+    double residual; /* supplied - all the others */
+    double
+        throughput; /* integral of |source voltage x current| and of the coil's |energy flow|, the residual's scale */
+} tw_mains_energy;
+
+#define TW_MAINS_HARMONICS 40
+
+typedef struct tw_mains_result {
+    size_t n_cycles;
+    tw_mains_cycle *cycles;   /* [n_cycles] of the recorded half cycles; the envelope is their coil_current_peak_a */
+    bool settled;             /* the envelope repeated before recording began */
+    size_t settling;          /* half cycles that took */
+    double change;            /* last relative change from one mains zero to the next */
+    size_t weakest;           /* cycle with the worst verdict, among equals the smallest margin */
+    double weakest_phase_rad; /* where in the half cycle, 0 .. pi from the mains zero */
+    double rail_least_v, rail_most_v, coil_current_peak_a;
+    double real_power_w; /* mean into the coil */
+    double source_current_rms_a, source_power_w, power_factor;
+    unsigned n_harmonics;                      /* as asked for */
+    double harmonic_a[TW_MAINS_HARMONICS + 1]; /* rms of the n-th; even ones are 0 by symmetry */
+    double distortion;                         /* all but the fundamental over the fundamental; NaN without harmonics */
+    tw_mains_energy energy;
+    size_t events, forced_events;
+} tw_mains_result;
+
+/* Runs stage and supply from rest with the rail at the mains peak, first until the envelope repeats, then through the
+ * recorded half cycles. stage->rail_v is not used. Progress goes through `ctx`. *result must be disposed of after
+ * TW_OK. Errors: TW_OUT_OF_RANGE names the field, TW_CANCELLED, TW_TOO_LARGE for storms of events. */
+tw_status tw_mains_run(tw_ctx *ctx, const tw_half_bridge *stage, const tw_mains_supply *supply,
+                       const tw_mains_opts *opts, tw_mains_result *result) TW_MUST_USE;
+void tw_mains_result_dispose(tw_mains_result *result);
+
 #endif

@@ -416,6 +416,10 @@ tw_status tw_run_advance(tw_run *run, double time_s) {
     return TW_OK;
 }
 
+tw_status tw_run_mark(tw_run *run) {
+    return record(run, &no_jump);
+}
+
 tw_status tw_run_open(tw_run *run, size_t valve) {
     const unsigned bit = 1u << valve, on = run->net->modes[run->mode].on;
     run->gates &= ~bit;

@@ -53,6 +53,9 @@ tw_status tw_run_begin(tw_run *run, const double *x, size_t mode, unsigned gates
 /* Moves on to `time_s`, through every valve change on the way. */
 tw_status tw_run_advance(tw_run *run, double time_s) TW_MUST_USE;
 
+/* Begins a new piece at the present time, so that the run can be looked at piecewise. */
+tw_status tw_run_mark(tw_run *run) TW_MUST_USE;
+
 /* A gate edge at the present time. */
 tw_status tw_run_open(tw_run *run, size_t valve) TW_MUST_USE;
 tw_status tw_run_close(tw_run *run, size_t valve) TW_MUST_USE;
