@@ -122,6 +122,12 @@ typedef struct tw_gram {
 void tw_gram_make(tw_gram *gram, tw_flow *flow, double h);
 double tw_gram_mean(const tw_gram *gram, const tw_wave *f);                      /* integral of f */
 double tw_gram_product(const tw_gram *gram, const tw_wave *f, const tw_wave *g); /* integral of f g */
+/* The same in two steps, for several products with one wave. */
+typedef struct tw_gram_row {
+    double k0, k1, p[TW_N];
+} tw_gram_row;
+void tw_gram_apply(const tw_gram *gram, const tw_wave *f, tw_gram_row *row);
+double tw_gram_dot(const tw_gram *gram, const tw_gram_row *row, const tw_wave *g);
 /* Integral of f exp(-j w t) over [0, h]. */
 void tw_gram_fourier(tw_gram *gram, const tw_wave *f, double w, double *re, double *im);
 

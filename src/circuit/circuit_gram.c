@@ -30,15 +30,19 @@ static const double ramp[13] = {1.0 / 2,        1.0 / 3,         1.0 / 8,       
                                 1.0 / 840,      1.0 / 5760,      1.0 / 45360,     1.0 / 403200, 1.0 / 3991680,
                                 1.0 / 43545600, 1.0 / 518918400, 1.0 / 6706022400};
 
+/* Six terms less do where |z| is below this: 0.02^7/8! < 1e-16. */
+static const double short_series = 0.02;
+
 static cx series(const double c[13], cx z) {
-    cx sum = {c[12], 0.0};
+    const int most = fabs(z.re) + fabs(z.im) < short_series ? 6 : 12;
+    cx sum = {c[most], 0.0};
     if (z.im == 0.0) {
-        for (int k = 11; k >= 0; k--) {
+        for (int k = most - 1; k >= 0; k--) {
             sum.re = sum.re * z.re + c[k];
         }
         return sum;
     }
-    for (int k = 11; k >= 0; k--) {
+    for (int k = most - 1; k >= 0; k--) {
         sum = mul(sum, z);
         sum.re += c[k];
     }
@@ -189,23 +193,41 @@ double tw_gram_mean(const tw_gram *gram, const tw_wave *f) {
     return sum;
 }
 
-double tw_gram_product(const tw_gram *gram, const tw_wave *f, const tw_wave *g) {
+void tw_gram_apply(const tw_gram *gram, const tw_wave *f, tw_gram_row *row) {
     const double h = gram->h;
     const size_t n = gram->flow->dec->n;
-    double sum = h * (f->k0 * g->k0 + h * (0.5 * (f->k0 * g->k1 + f->k1 * g->k0) + h * f->k1 * g->k1 / 3.0));
-    if (f->k1 != 0.0 || g->k1 != 0.0) {
+    row->k0 = h * (f->k0 + 0.5 * h * f->k1);
+    row->k1 = h * h * (0.5 * f->k0 + h * f->k1 / 3.0);
+    for (size_t j = 0; j < n; j++) {
+        row->p[j] = f->k0 * gram->mean[j];
+        row->k0 += f->p[j] * gram->mean[j];
+    }
+    if (gram->flow->mode->drifts) {
         for (size_t j = 0; j < n; j++) {
-            sum += (f->k1 * g->p[j] + g->k1 * f->p[j]) * gram->ramp[j];
+            row->p[j] += f->k1 * gram->ramp[j];
+            row->k1 += f->p[j] * gram->ramp[j];
         }
     }
     for (size_t j = 0; j < n; j++) {
-        double row = 0.0;
+        const double p = f->p[j];
         for (size_t l = 0; l < n; l++) {
-            row += gram->square[j][l] * g->p[l];
+            row->p[l] += p * gram->square[j][l];
         }
-        sum += f->p[j] * (row + g->k0 * gram->mean[j]) + g->p[j] * f->k0 * gram->mean[j];
+    }
+}
+
+double tw_gram_dot(const tw_gram *gram, const tw_gram_row *row, const tw_wave *g) {
+    double sum = row->k0 * g->k0 + row->k1 * g->k1;
+    for (size_t j = 0; j < gram->flow->dec->n; j++) {
+        sum += row->p[j] * g->p[j];
     }
     return sum;
+}
+
+double tw_gram_product(const tw_gram *gram, const tw_wave *f, const tw_wave *g) {
+    tw_gram_row row;
+    tw_gram_apply(gram, f, &row);
+    return tw_gram_dot(gram, &row, g);
 }
 
 static void fourier_by_quadrature(const tw_gram *gram, const tw_wave *f, double w, double *re, double *im) {

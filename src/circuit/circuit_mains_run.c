@@ -301,11 +301,10 @@ static tw_status solve(job *j, const tw_half_bridge *stage, const tw_mains_suppl
         return TW_NO_MEMORY;
     }
     tw_run_init(j->ctx, &j->model.net, &j->run);
-    j->tally = (tw_mains_tally){.model = &j->model,
-                                .counts = &j->run.counts,
-                                .result = &j->result,
-                                .harmonics = j->opts.harmonics,
-                                .last_fall_s = {NAN, NAN}};
+    j->tally = (tw_mains_tally){
+        .model = &j->model, .result = &j->result, .harmonics = j->opts.harmonics, .last_fall_s = {NAN, NAN}};
+    j->run.observe = tw_mains_tally_piece;
+    j->run.user = &j->tally;
     const tw_status status = run_all(j);
     tw_run_dispose(&j->run);
     return status;

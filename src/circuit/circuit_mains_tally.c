@@ -112,8 +112,15 @@ static void integrate(const tw_mains_model *m, const tw_gram *gram, const tw_wav
                       size_t mode, part *out) {
     tw_wave wave;
     tw_flow *flow = gram->flow;
+    tw_gram_row row;
     *out = (part){.valve = tw_mains_leg_valve(mode)};
-    out->i2 = tw_gram_product(gram, i, i);
+    tw_gram_apply(gram, i, &row);
+    out->i2 = tw_gram_dot(gram, &row, i);
+    if (out->valve != TW_NO_VALVE) {
+        tw_wave_watch(&wave, flow, out->valve);
+        out->own_charge = tw_gram_mean(gram, &wave);
+        out->own_slope = tw_gram_dot(gram, &row, &wave);
+    }
     for (size_t k = 1; k <= m->stage.load.n_branches; k++) {
         tw_wave_state(&wave, flow, k);
         tw_wave_combine(&wave, 1.0, i, -1.0, &wave);
@@ -121,14 +128,10 @@ static void integrate(const tw_mains_model *m, const tw_gram *gram, const tw_wav
     }
     if (tw_mains_rectifier_sign(mode) != 0) {
         tw_wave_state(&wave, flow, m->sine);
-        out->supplied = tw_gram_product(gram, &wave, source);
-        out->source2 = tw_gram_product(gram, source, source);
+        tw_gram_apply(gram, source, &row);
+        out->supplied = tw_gram_dot(gram, &row, &wave);
+        out->source2 = tw_gram_dot(gram, &row, source);
         out->source_charge = fabs(tw_gram_mean(gram, source));
-    }
-    if (out->valve != TW_NO_VALVE) {
-        tw_wave_watch(&wave, flow, out->valve);
-        out->own_charge = tw_gram_mean(gram, &wave);
-        out->own_slope = tw_gram_product(gram, &wave, i);
     }
 }
 
@@ -183,20 +186,17 @@ static void add_recorded(tw_mains_tally *t, const tw_piece *p, tw_gram *gram, co
     }
 }
 
-static void add_piece(tw_mains_tally *t, const tw_piece *p) {
+void tw_mains_tally_piece(void *user, const tw_run *run, const tw_piece *p, tw_flow *flow) {
+    tw_mains_tally *t = user;
     const tw_mains_model *m = t->model;
-    tw_flow flow;
     tw_gram gram;
     tw_wave i, source;
     part q;
-    double end[TW_N];
-    tw_piece_flow(&m->net, p, t->counts, &flow);
-    tw_gram_make(&gram, &flow, p->length_s);
-    tw_wave_state(&i, &flow, 0);
-    tw_wave_state(&source, &flow, m->source);
+    tw_gram_make(&gram, flow, p->length_s);
+    tw_wave_state(&i, flow, 0);
+    tw_wave_state(&source, flow, m->source);
     integrate(m, &gram, &i, &source, p->mode, &q);
-    tw_flow_state(&flow, p->length_s, end);
-    const double coil_j = m->stage.load.resistance_ohm * q.i2 + q.pan + coil_stored(m, end) - coil_stored(m, p->x);
+    const double coil_j = m->stage.load.resistance_ohm * q.i2 + q.pan + coil_stored(m, run->x) - coil_stored(m, p->x);
     t->half_coil_j += coil_j;
     t->half_supplied_j += q.supplied;
     if (t->row != NULL) {
@@ -225,8 +225,5 @@ void tw_mains_tally_pieces(tw_mains_tally *t, const tw_run *run) {
             t->result->energy.forced += p->jump.valve != TW_NO_VALVE ? p->jump.energy_j : 0.0;
         }
         t->last_mode = p->mode;
-        if (p->length_s > 0.0) {
-            add_piece(t, p);
-        }
     }
 }

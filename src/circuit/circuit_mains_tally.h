@@ -17,7 +17,6 @@ typedef struct tw_mains_edge {
 
 typedef struct tw_mains_tally {
     const tw_mains_model *model;
-    tw_counts *counts;
     tw_mains_result *result; /* energies, extremes, events of recorded pieces */
     tw_mains_cycle *row;     /* the present cycle's; NULL: not recorded */
     bool recording;
@@ -34,7 +33,10 @@ typedef struct tw_mains_tally {
     double fourier[TW_MAINS_HARMONICS + 1][2];
 } tw_mains_tally;
 
-/* Adds the run's pieces. */
+/* Adds a piece's integrals and extremes: an observer of the run, `user` the tally. */
+tw_run_observer tw_mains_tally_piece;
+
+/* Reads events and commutations off the run's pieces. */
 void tw_mains_tally_pieces(tw_mains_tally *tally, const tw_run *run);
 
 /* The gate of the conducting side opens: ends the edge before and begins one. */

@@ -27,6 +27,8 @@ void tw_run_init(tw_ctx *ctx, const tw_network *net, tw_run *run) {
     run->capacity = TW_PIECES_INLINE;
     run->pieces = run->fixed;
     run->wants_derivative = false;
+    run->observe = NULL;
+    run->user = NULL;
 }
 
 void tw_run_dispose(tw_run *run) {
@@ -374,8 +376,12 @@ static void move(tw_run *run, tw_flow *flow, double h) {
     if (run->wants_derivative) {
         tw_flow_carry(flow, h, run->n_columns, run->s);
     }
-    run->pieces[run->n_pieces - 1].length_s = h;
+    tw_piece *piece = &run->pieces[run->n_pieces - 1];
+    piece->length_s = h;
     run->time_s += h;
+    if (run->observe != NULL && h > 0.0) {
+        run->observe(run->user, run, piece, flow);
+    }
 }
 
 tw_status tw_run_advance(tw_run *run, double time_s) {

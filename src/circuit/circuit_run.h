@@ -26,6 +26,11 @@ typedef struct tw_piece {
 /* A run that needs more than this is given up with a clear message. */
 #define TW_PIECES_MOST 20000
 
+struct tw_run;
+
+/* Called at the end of each piece that has a length, with its flow and run->x at its end. */
+typedef void tw_run_observer(void *user, const struct tw_run *run, const tw_piece *piece, tw_flow *flow);
+
 typedef struct tw_run {
     tw_ctx *ctx;
     const tw_network *net;
@@ -38,6 +43,8 @@ typedef struct tw_run {
     size_t n_columns, column[TW_N]; /* start states that the rest depends on: those that were not slaved */
     double s[TW_N][TW_N];           /* d x / d x(start), of those columns */
     tw_counts counts;
+    tw_run_observer *observe; /* NULL: none */
+    void *user;
     size_t n_pieces, capacity;
     tw_piece *pieces; /* `fixed` until they outgrow it */
     tw_piece fixed[TW_PIECES_INLINE];
