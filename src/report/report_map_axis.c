@@ -128,7 +128,8 @@ static void x_axis(const report__page *page, const report__panel *p, const repor
 
 static void y_axis(const report__page *page, const report__panel *p, const report__scale *y) {
     tick ticks[MOST_TICKS];
-    const size_t n = find_ticks(y, p->y_low, p->y_high, (p->top_pt - p->bottom_pt) / 17.0, ticks);
+    const size_t n = find_ticks(y, p->y_low, p->y_high,
+                                (p->top_pt - p->bottom_pt) / (p->top_pt - p->bottom_pt > 200 ? 28.0 : 17.0), ticks);
     for (size_t k = 0; k < n; k++) {
         const double at_pt =
             p->bottom_pt + (ticks[k].at - p->y_low) / (p->y_high - p->y_low) * (p->top_pt - p->bottom_pt);

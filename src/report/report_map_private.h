@@ -29,6 +29,12 @@ void report__verdict_pen(tw_commutation verdict);
 /* Samples with names of the verdicts that `present` has bits for (1 << verdict). Returns where the row ends. */
 double report__verdict_key(const report__page *page, double x_pt, double y_pt, unsigned present);
 
+/* About a dozen levels from at most low to at least high: evenly spaced, or, where the highest towers over the middle
+ * of the values, 1, 2, 5, 10 ... below it, the lowest band taking the rest. Returns their number, 2 at least
+ * (report_contour_levels.c). */
+#define REPORT_MOST_LEVELS 24
+size_t report__contour_levels(double low, double high, double middle, double *levels);
+
 /* Over two axes (report_plot_contour.c). */
 tw_status report__draw_contour(tw_ctx *ctx, const tw_map *map, report__format_kind format, tw_text *out) TW_MUST_USE;
 

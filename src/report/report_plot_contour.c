@@ -8,16 +8,16 @@
 #include <math.h>
 #include <plplot/plplot.h>
 #include <stdlib.h>
+#include <string.h>
 
 enum {
     LEFT_PT = 64,
     RIGHT_MARGIN_PT = 96,
-    HEAD_PT = 72,
+    HEAD_PT = 82,
     AXIS_PT = 40,
     PLOT_PT = 350,
     BAR_PT = 14,
     MOST_GRID = 160, /* drawn points an axis; a finer map shows every n-th */
-    MOST_LEVELS = 24,
     RAMP = 64
 };
 
@@ -32,7 +32,7 @@ typedef struct sheet {
     unsigned char *commutation; /* the same order */
     double *memory;
     size_t n_levels;
-    double levels[MOST_LEVELS];
+    double levels[REPORT_MOST_LEVELS];
 } sheet;
 
 /* ---- preparing --------------------------------------------------------------------------------------- */
@@ -99,40 +99,6 @@ static void take_point(sheet *s, size_t i, size_t j) {
     s->commutation[j * s->n_x + i] = map->commutation[from];
 }
 
-/* 1, 2, 5 times a power of ten; n counts from 1. */
-static double one_two_five(int n) {
-    static const double DIGIT[] = {1.0, 2.0, 5.0};
-    const int decade = (int)floor(n / 3.0);
-    return DIGIT[n - 3 * decade] * pow(10.0, decade);
-}
-
-/* About a dozen levels: evenly spaced, or where a few points tower over the rest 1, 2, 5, 10 ... below the highest. */
-static void choose_levels(sheet *s, double low, double high, double middle) {
-    enum { GEOMETRIC = 13 };
-    if (low > 0.0 && high > 6.0 * middle) {
-        int top = (int)ceil(3.0 * log10(high)) - 2;
-        while (one_two_five(top) < high) {
-            top++;
-        }
-        int bottom = top - GEOMETRIC + 1;
-        while (bottom + 2 < top && one_two_five(bottom + 1) <= low) {
-            bottom++;
-        }
-        for (int n = bottom; n <= top; n++) {
-            s->levels[s->n_levels++] = one_two_five(n);
-        }
-        s->levels[0] = fmin(s->levels[0], low); /* the lowest band takes the rest */
-        return;
-    }
-    const double wanted = fmax((high - low) / 11.0, 1e-9 * fmax(fabs(high), 1e-300));
-    const double power = pow(10.0, floor(log10(wanted)));
-    const double step = power * (wanted > 5.0 * power ? 10.0 : wanted > 2.0 * power ? 5.0 : wanted > power ? 2.0 : 1.0);
-    const double first = floor(low / step);
-    for (double k = first; s->n_levels < MOST_LEVELS && (s->n_levels < 2 || (k - 1.0) * step < high); k++) {
-        s->levels[s->n_levels++] = k * step;
-    }
-}
-
 static int ascending(const void *a, const void *b) {
     const double x = *(const double *)a, y = *(const double *)b;
     return (x > y) - (x < y);
@@ -175,7 +141,7 @@ static tw_status prepare(tw_ctx *ctx, const tw_map *map, sheet *s) {
             s->value[i][j] = power->values[point_of(s, i, j)] * s->power.factor;
         }
     }
-    choose_levels(s, s->power.low, s->power.high, median_of(s));
+    s->n_levels = report__contour_levels(s->power.low, s->power.high, median_of(s), s->levels);
     for (size_t k = 0; k < s->n_x * s->n_y; k++) {
         take_point(s, k % s->n_x, k / s->n_x);
     }
@@ -269,11 +235,12 @@ static bool is_soft(const sheet *s, size_t index) {
     return s->commutation[index] == TW_COMMUTATION_FULL_ZVS;
 }
 
-/* Where between two points of a cell's side the border of full ZVS runs, 0 .. 1. */
+/* Where between two points of a cell's side the border of full ZVS runs, 0 .. 1. The signs need not differ: in the
+ * moment between the current's reversal and the midpoint's leaving the rail a closing switch is still soft, though
+ * outside the window. */
 static double border_share(const sheet *s, size_t a, size_t b) {
-    const double d_a = s->softness[a], d_b = s->softness[b];
-    const bool usable = isfinite(d_a) && isfinite(d_b) && (d_a < 0.0) != (d_b < 0.0);
-    return usable ? d_a / (d_a - d_b) : 0.5;
+    const double d_a = fabs(s->softness[a]), d_b = fabs(s->softness[b]);
+    return isfinite(d_a) && isfinite(d_b) && d_a + d_b > 0.0 ? d_a / (d_a + d_b) : 0.5;
 }
 
 /* The border inside one cell: the sides that it crosses, joined in pairs. */
@@ -334,7 +301,7 @@ static void paint_bar(const report__page *page, const sheet *s, const report__pa
     report__set_pen(REPORT_BLACK, 0.7);
     for (size_t k = 0; k < s->n_levels; k++) {
         char text[40];
-        (void)snprintf(text, sizeof text, "%.6g", s->levels[k]);
+        (void)snprintf(text, sizeof text, "%.3g", s->levels[k]);
         report__set_text(8, false);
         report__page_text(page, bar.right_pt + 5, bar.bottom_pt + (double)k / bar.y_high * (bar.top_pt - bar.bottom_pt),
                           0, text);
@@ -343,10 +310,19 @@ static void paint_bar(const report__page *page, const sheet *s, const report__pa
     report__page_text(page, bar.left_pt, bar.top_pt + 12, 0, s->power.title);
 }
 
+static bool crosses_resonance(const sheet *s) {
+    bool below = false, above = false;
+    for (size_t k = 0; k < s->n_x * s->n_y; k++) {
+        below = below || s->off_resonance[k / s->n_y][k % s->n_y] < 0.0;
+        above = above || s->off_resonance[k / s->n_y][k % s->n_y] > 0.0;
+    }
+    return below && above;
+}
+
 /* A sample of each hatch that occurs, with its verdict, and the two lines. */
 static void paint_key(const report__page *page, const sheet *s) {
     double x_pt = 14;
-    const double y_pt = page->height_pt - 53;
+    const double y_pt = page->height_pt - 54;
     for (size_t k = 0; k < N_HATCHES; k++) {
         bool present = false;
         for (size_t c = 0; c < s->n_x * s->n_y && !present; c++) {
@@ -369,14 +345,16 @@ static void paint_key(const report__page *page, const sheet *s) {
         report__set_pen(REPORT_BLACK, 0.7);
         report__set_text(8.5, false);
         report__page_text(page, x_pt + 26, y_pt, 0, name);
-        x_pt += 80;
+        x_pt += 36 + 4.7 * (double)strlen(name);
     }
     report__page_line(page, x_pt, x_pt + 22, y_pt, REPORT_BLUE, REPORT_SOLID);
     report__set_pen(REPORT_BLACK, 0.7);
     report__page_text(page, x_pt + 26, y_pt, 0, "border of full ZVS");
-    report__page_line(page, x_pt + 124, x_pt + 146, y_pt, REPORT_BLACK, REPORT_DASHED);
-    report__set_pen(REPORT_BLACK, 0.7);
-    report__page_text(page, x_pt + 150, y_pt, 0, "resonance");
+    if (crosses_resonance(s)) {
+        report__page_line(page, x_pt + 112, x_pt + 134, y_pt, REPORT_BLACK, REPORT_DASHED);
+        report__set_pen(REPORT_BLACK, 0.7);
+        report__page_text(page, x_pt + 138, y_pt, 0, "resonance");
+    }
 }
 
 static void paint(const report__page *page, const void *what) {
