@@ -272,14 +272,20 @@ static double lattice_step(double *levels, size_t count) {
     return off * 20 <= count && steps > 0 ? refined : (double)NAN;
 }
 
-static tw_status find_step(tw_ctx *ctx, tw_capture_channel *channel, size_t samples) {
+/* One set of tables for all channels. */
+static tw_status find_steps(tw_ctx *ctx, tw_capture_channel *channels, size_t n, size_t samples) {
     double *table = tw_alloc(ctx, LEVEL_SLOTS, sizeof *table);
     bool *used = tw_alloc(ctx, LEVEL_SLOTS, sizeof *used);
     double *levels = tw_alloc(ctx, MOST_LEVELS, sizeof *levels);
     tw_status status = TW_NO_MEMORY;
     if (table != NULL && used != NULL && levels != NULL) {
-        const size_t count = collect_levels(channel->values, samples, table, used, levels);
-        channel->step = lattice_step(levels, count);
+        for (size_t i = 0; i < n; i++) {
+            if (channels[i].finite > 0) {
+                memset(used, 0, LEVEL_SLOTS * sizeof *used);
+                channels[i].step =
+                    lattice_step(levels, collect_levels(channels[i].values, samples, table, used, levels));
+            }
+        }
         status = TW_OK;
     }
     tw_free(table);
@@ -324,10 +330,5 @@ tw_status tw_capture__summarise(tw_ctx *ctx, tw_capture_channel *channels, size_
     for (size_t i = 0; i < n; i++) {
         count_values(&channels[i], samples);
     }
-    for (size_t i = 0; i < n; i++) {
-        if (channels[i].finite > 0) {
-            TW_TRY(find_step(ctx, &channels[i], samples));
-        }
-    }
-    return TW_OK;
+    return find_steps(ctx, channels, n, samples);
 }
