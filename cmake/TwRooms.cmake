@@ -4,6 +4,10 @@ set(TW_WARNINGS -Wall -Wextra -Wpedantic -Wshadow -Wconversion -Wsign-conversion
     -Wmissing-prototypes -Wpointer-arith -Wcast-qual -Wwrite-strings -Wvla -Wformat=2 -Wundef
     -Wno-missing-field-initializers)
 
+if(NOT TW_OPENMP)
+    list(APPEND TW_WARNINGS -Wno-unknown-pragmas) # OpenMP's own
+endif()
+
 # Flags that all our code shares.
 function(tw_compile_options target)
     target_compile_definitions(${target} PRIVATE _GNU_SOURCE TW_VERSION="${PROJECT_VERSION}")

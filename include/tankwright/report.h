@@ -105,8 +105,7 @@ tw_status tw_report_write_rehearsal(tw_ctx *ctx, const tw_rehearsal *rehearsal, 
 
 /* What the map answers, in front where a target was given; stretches of one verdict; some of its points: at most 17
  * rows of a line, 12 x 7 cells of a plane, at most 100 columns. opts as for a reading. */
-tw_status tw_report_text_map(tw_ctx *ctx, const tw_map *map, const tw_report_text_opts *opts,
-                             tw_text *out) TW_MUST_USE;
+tw_status tw_report_text_map(tw_ctx *ctx, const tw_map *map, const tw_report_text_opts *opts, tw_text *out) TW_MUST_USE;
 
 /* "kind" ("map"), "title", "points", "axes" (key, label, unit, scale, values), "columns" (by name: unit, values, null
  * where there is none), "commutation" (words); axis 0 varies fastest. With one axis "regions" (from, to, commutation)

@@ -203,7 +203,7 @@ typedef struct tw_map {
     bool has_target;
     tw_field target; /* name and wanted value */
     double least, least_at, most, most_at;
-    tw_map_solution *solutions; /* ascending */
+    tw_map_solution *solutions;      /* ascending */
     size_t n_solutions, recommended; /* recommended = n_solutions: none lies above resonance */
 
     tw_warnings warnings;
@@ -236,8 +236,8 @@ typedef struct tw_plane_instant {
     double x, y;
 } tw_plane_instant;
 
-/* One period in the state plane: x the AC part of the capacitor voltage, y the coil current times z0, both over half the
- * rail. Undamped, a conducting device holds the point on a circle about (1, 0) or (-1, 0). */
+/* One period in the state plane: x the AC part of the capacitor voltage, y the coil current times z0, both over half
+ * the rail. Undamped, a conducting device holds the point on a circle about (1, 0) or (-1, 0). */
 typedef struct tw_plane {
     char title[200];
     double half_rail_v, z0_ohm; /* z0: the capacitor's reactance at resonance */

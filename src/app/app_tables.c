@@ -30,8 +30,9 @@ static const app_option FILES[] = {
 };
 
 static const app_option PLANE[] = {
-    {"plane", 0, "FILE", "draw the cycle in the state plane, capacitor voltage against coil current; .svg, .pdf or .png",
-     APP_PLOT, AT(plane)},
+    {"plane", 0, "FILE",
+     "draw the cycle in the state plane, capacitor voltage against coil current; .svg, .pdf or .png", APP_PLOT,
+     AT(plane)},
     {NULL},
 };
 
@@ -120,7 +121,8 @@ static const app_command COMMANDS[] = {
      "the operating point along one or two of the rig's numbers, and the inverse",
      "Solves the steady operating point all along an axis or over a plane: power, currents, voltages, margins and the "
      "commutation, with the exact borders between verdicts and the resonance. An axis is KEY=FROM..TO:POINTS with any "
-     "numeric rig key that shapes the operating point; :log behind it spaces the points evenly in logarithm. With --for "
+     "numeric rig key that shapes the operating point; :log behind it spaces the points evenly in logarithm. With "
+     "--for "
      "it finds every place along one axis where a result takes a value and recommends the one above resonance; without "
      "--along that axis is the frequency about resonance.",
      1,
