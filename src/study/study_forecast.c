@@ -122,10 +122,14 @@ static tw_status fill(tw_ctx *ctx, const tw_rig *rig, const tw_half_bridge *stag
 tw_status tw_study_forecast(tw_ctx *ctx, const tw_rig *rig, tw_reading *out) {
     tw_half_bridge stage;
     tw_steady *steady = NULL;
-    TW_TRY(tw_study_stage(ctx, rig, &stage));
+    tw_study__load_notes notes;
+    TW_TRY(tw_study__stage(ctx, rig, &stage, &notes));
     TW_TRY(tw_steady_solve(ctx, &stage, NULL, &steady));
     tw_reading reading = {0};
-    const tw_status status = fill(ctx, rig, &stage, steady, &reading);
+    tw_status status = fill(ctx, rig, &stage, steady, &reading);
+    if (status == TW_OK) {
+        status = tw_study__warn_field(ctx, &notes, &reading.warnings);
+    }
     tw_steady_destroy(steady);
     if (status != TW_OK) {
         tw_reading_dispose(&reading);

@@ -2,6 +2,7 @@
 #ifndef TW_STUDY_INTERNAL_H
 #define TW_STUDY_INTERNAL_H
 
+#include "tankwright/coil.h"
 #include "tankwright/plan.h"
 #include "tankwright/reveal.h"
 #include "tankwright/study.h"
@@ -122,6 +123,69 @@ tw_prior tw_study__prior(const tw_rig *rig);
 /* The current transformer of the rig; errors name the key. */
 tw_status tw_study__transformer(tw_ctx *ctx, const tw_rig *rig, tw_transformer *out) TW_MUST_USE;
 
+/* ---- the field of coil and pan (study_field.c, study_field_load.c) ---- */
+
+/* Whether the rig says enough of its winding for the field model. */
+bool tw_study__has_geometry(const tw_rig *rig);
+
+/* The winding alone; errors name the key. *turn (NULL for a section) is to be freed by the caller. */
+tw_status tw_study__winding(tw_ctx *ctx, const tw_rig *rig, tw_winding *out, tw_turn **turn) TW_MUST_USE;
+
+typedef struct tw_study__coil_field {
+    tw_turn *turn; /* owned; what the winding borrows */
+    tw_winding winding;
+    tw_stack below, pan; /* pan.n_layers 0: none */
+    double below_gap_m, gap_m;
+    bool has_wire;
+    tw_wire wire;
+    tw_coil_plan *plan;
+} tw_study__coil_field;
+
+/* least_gap_m: the smallest gap that will be asked for; 0: the rig's. with_pan false leaves the rig's pan out. On
+ * failure there is nothing to dispose of. */
+tw_status tw_study__field_make(tw_ctx *ctx, const tw_rig *rig, bool with_pan, double least_gap_m,
+                               tw_study__coil_field *out) TW_MUST_USE;
+void tw_study__field_dispose(tw_study__coil_field *field);
+
+/* The coil without pan as the circuit sees it, and what the field model says of it. */
+typedef struct tw_study__coil_values {
+    double inductance_h, resistance_ohm;                   /* stated where stated, else computed */
+    double computed_inductance_h, computed_resistance_ohm; /* NaN without geometry or wire */
+    double scale; /* what the field's impedances are multiplied by: stated over computed inductance */
+} tw_study__coil_values;
+
+/* `field` as made with or without pan; the resistance is that at the frequency, with the pan there. */
+tw_status tw_study__coil_resolve(tw_ctx *ctx, const tw_rig *rig, const tw_study__coil_field *field, double frequency_hz,
+                                 tw_study__coil_values *out) TW_MUST_USE;
+
+/* How the load of a stage came about. */
+typedef struct tw_study__load_notes {
+    double coil_h, coil_ohm;    /* the coil's own part */
+    tw_study__coil_values coil; /* scale NaN where no field was computed */
+    double fit_error;           /* of the chain; NaN without field */
+    size_t iterations;          /* of current and permeability; 0: no saturation */
+    double current_peak_a, permeability;
+} tw_study__load_notes;
+
+/* The load of a stage whose other members are set. */
+tw_status tw_study__take_load(tw_ctx *ctx, const tw_rig *rig, tw_half_bridge *stage,
+                              tw_study__load_notes *notes) TW_MUST_USE;
+
+/* tw_study_stage with the notes. */
+tw_status tw_study__stage(tw_ctx *ctx, const tw_rig *rig, tw_half_bridge *out, tw_study__load_notes *notes) TW_MUST_USE;
+
+/* Warns where stated and computed coil differ much, and tells what saturation did. */
+tw_status tw_study__warn_field(tw_ctx *ctx, const tw_study__load_notes *notes, tw_warnings *list) TW_MUST_USE;
+
+/* The pan of the rig with the first layer's permeability at that peak current of the rig's coil. */
+bool tw_study__saturates(const tw_rig *rig);
+tw_status tw_study__saturate(tw_ctx *ctx, const tw_rig *rig, const tw_study__coil_field *field, double frequency_hz,
+                             double current_peak_a, tw_stack *pan, size_t *iterations) TW_MUST_USE;
+
+/* An axis of the coil's curves: pan.gap or bridge.frequency, the section left out where wanted. */
+tw_status tw_study__coil_axis(tw_ctx *ctx, const char *text, size_t default_points, const tw_rig *rig,
+                              tw_map_axis *out) TW_MUST_USE;
+
 /* Periods on a reading's time axis. */
 #define TW_STUDY_PERIODS 2
 
@@ -146,6 +210,9 @@ typedef struct tw_study__recipe {
     tw_pan_kind pan;
     double supply_v, rail_per_supply; /* the rail follows the supply where rail_per_supply > 0 */
     double coil_h, coil_ohm, coupling, pan_ohm, pan_h;
+    double gap_m; /* spread only: a map does not sweep it */
+    /* pan.kind field: the stage's load is that of this coil, which the knobs scale */
+    double field_coil_h, field_coil_ohm;
 } tw_study__recipe;
 
 /* The rig must give a stage already (tw_study_stage). */

@@ -25,7 +25,8 @@ static const tw_study__knob KNOBS[] = {
     {"coil.resistance", "coil resistance", AT(coil.resistance_ohm), IN(coil_ohm)},
     {"pan.coupling", "coupling", AT(pan.coupling), IN(coupling)},
     {"pan.resistance", "pan resistance", AT(pan.resistance_ohm), IN(pan_ohm)},
-    {"pan.inductance", "inductance with pan", AT(pan.inductance_h), IN(pan_h)}};
+    {"pan.inductance", "inductance with pan", AT(pan.inductance_h), IN(pan_h)},
+    {"pan.gap", "gap", AT(pan.gap_m), IN(gap_m)}};
 
 const tw_study__knob *tw_study__knob_at(size_t index) {
     return index < sizeof KNOBS / sizeof KNOBS[0] ? &KNOBS[index] : NULL;
@@ -48,7 +49,10 @@ tw_status tw_study__recipe_make(tw_ctx *ctx, const tw_rig *rig, tw_study__recipe
                           .coupling = rig->pan.coupling.value,
                           .pan_ohm = rig->pan.resistance_ohm.value,
                           .pan_h = rig->pan.inductance_h.value};
-    TW_TRY(tw_study_stage(ctx, rig, &r.stage));
+    tw_study__load_notes notes;
+    TW_TRY(tw_study__stage(ctx, rig, &r.stage, &notes));
+    r.coil_h = r.field_coil_h = notes.coil_h;
+    r.coil_ohm = r.field_coil_ohm = notes.coil_ohm;
     if (!tw_is_known(rig->recorder.rail_voltage_v)) {
         r.rail_per_supply = rig->supply.kind == TW_SUPPLY_MAINS ? sqrt(2.0) : 1.0;
     }
@@ -58,6 +62,17 @@ tw_status tw_study__recipe_make(tw_ctx *ctx, const tw_rig *rig, tw_study__recipe
 
 void tw_study__recipe_set(tw_study__recipe *recipe, const tw_study__knob *knob, double value) {
     memcpy((char *)recipe + knob->recipe, &value, sizeof value);
+}
+
+/* Another inductance means other turns in the same place: every impedance of the field goes with it. */
+static void scale_field_load(const tw_study__recipe *recipe, tw_load *load) {
+    const double scale = recipe->coil_h / recipe->field_coil_h;
+    load->inductance_h *= scale;
+    load->resistance_ohm = recipe->coil_ohm + (load->resistance_ohm - recipe->field_coil_ohm) * scale;
+    for (size_t k = 0; k < load->n_branches; k++) {
+        load->branches[k].inductance_h *= scale;
+        load->branches[k].resistance_ohm *= scale;
+    }
 }
 
 tw_half_bridge tw_study__recipe_stage(const tw_study__recipe *recipe) {
@@ -70,6 +85,8 @@ tw_half_bridge tw_study__recipe_stage(const tw_study__recipe *recipe) {
     } else if (recipe->pan == TW_PAN_EQUIVALENT) {
         stage.load.inductance_h = recipe->pan_h;
         stage.load.resistance_ohm = recipe->pan_ohm;
+    } else if (recipe->pan == TW_PAN_FIELD) {
+        scale_field_load(recipe, &stage.load);
     } else {
         stage.load.inductance_h = recipe->coil_h;
         stage.load.resistance_ohm = recipe->coil_ohm;

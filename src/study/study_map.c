@@ -62,7 +62,10 @@ tw_map_opts tw_map_opts_default(void) {
 static tw_status default_axis(tw_ctx *ctx, tw_rig *rig, tw_map_axis *out) {
     tw_half_bridge stage;
     double f0 = 0.0;
-    rig->bridge.frequency_hz = tw_exactly(100.0); /* any legal one: resonance does not depend on it */
+    if (rig->pan.kind != TW_PAN_FIELD || !tw_is_known(rig->bridge.frequency_hz)) {
+        /* any legal one: resonance does not depend on it (a winding's loss may) */
+        rig->bridge.frequency_hz = tw_exactly(rig->pan.kind == TW_PAN_FIELD ? 25e3 : 100.0);
+    }
     TW_TRY(tw_study_stage(ctx, rig, &stage));
     TW_TRY(tw_load_resonance(ctx, &stage.load, stage.capacitance_f, &f0));
     const double low = fmax(100.0, SEARCH_FROM * f0);
@@ -218,6 +221,19 @@ static tw_status solve(tw_ctx *ctx, const tw_rig *rig, const tw_map_opts *opts, 
     return rail_moves ? TW_OK : tw_study__warn_rail(ctx, rig, m->recipe.stage.rail_v, &map->warnings);
 }
 
+/* The pan's field, and the current that saturates it, are those of the rig itself rather than of the axis's beginning.
+ */
+static void keep_known(const tw_rig *rig, const tw_map *map, tw_rig *first) {
+    for (size_t a = 0; a < map->n_axes; a++) {
+        const size_t offset = tw_study__find_knob(map->axes[a].key)->offset;
+        tw_value value;
+        memcpy(&value, (const char *)rig + offset, sizeof value);
+        if (tw_is_known(value)) {
+            memcpy((char *)first + offset, &value, sizeof value);
+        }
+    }
+}
+
 tw_status tw_study_map(tw_ctx *ctx, const tw_rig *rig, const tw_map_opts *opts, tw_map *out) {
     const tw_map_opts chosen = opts != NULL ? *opts : tw_map_opts_default();
     tw_map map = {.resonance_at = NAN, .least = NAN, .least_at = NAN, .most = NAN, .most_at = NAN};
@@ -233,6 +249,9 @@ tw_status tw_study_map(tw_ctx *ctx, const tw_rig *rig, const tw_map_opts *opts, 
         status = make_axes(ctx, &chosen, &first, &map);
     }
     if (status == TW_OK) {
+        if (rig->pan.kind == TW_PAN_FIELD) {
+            keep_known(rig, &map, &first);
+        }
         status = tw_study__recipe_make(ctx, &first, &m.recipe);
     }
     if (status == TW_OK) {

@@ -30,6 +30,10 @@ static bool has_effect(const tw_rig *rig, const char *key, const char **why) {
             return false;
         }
     }
+    if (strcmp(key, "pan.gap") == 0) {
+        *why = "is not swept by map; 'tankwright coil --along pan.gap=2mm..20mm' shows what it does to the load";
+        return false;
+    }
     if (strcmp(key, "supply.voltage") == 0 && tw_is_known(rig->recorder.rail_voltage_v)) {
         *why = "has no effect, since recorder.rail_voltage states the rail: sweep that, or set it to unknown";
         return false;
@@ -183,6 +187,28 @@ static tw_status read_range(tw_ctx *ctx, const char *range, size_t default_point
         return tw_fail_at(ctx, TW_BAD_ARGUMENT, "study", place, "a logarithmic axis must begin above 0");
     }
     return tw_study__fill_axis(ctx, low, high, n, logarithmic, out);
+}
+
+tw_status tw_study__coil_axis(tw_ctx *ctx, const char *text, size_t default_points, const tw_rig *rig,
+                              tw_map_axis *out) {
+    static const char *const KEYS[] = {"pan.gap", "bridge.frequency"}, *const UNITS[] = {"m", "Hz"};
+    origin from;
+    const size_t length = strcspn(text, "=");
+    origin_make("--along", text, NULL, &from);
+    for (size_t k = 0; text[length] == '=' && k < 2; k++) {
+        const char *tail = strrchr(KEYS[k], '.') + 1;
+        if ((strlen(KEYS[k]) != length || strncmp(KEYS[k], text, length) != 0) &&
+            (strlen(tail) != length || strncmp(tail, text, length) != 0)) {
+            continue;
+        }
+        const tw_study__knob *knob = tw_study__find_knob(KEYS[k]);
+        tw_map_axis axis = {.key = knob->key, .label = knob->label, .unit = UNITS[k]};
+        TW_TRY(read_range(ctx, text + length + 1, default_points, rig, knob, &from.place, &axis));
+        *out = axis;
+        return TW_OK;
+    }
+    return tw_fail_at(ctx, TW_BAD_ARGUMENT, "study", &from.place,
+                      "expected pan.gap=FROM..TO:POINTS or bridge.frequency=FROM..TO:POINTS, as in gap=2mm..20mm:40");
 }
 
 tw_status tw_study__map_axis(tw_ctx *ctx, const char *text, size_t default_points, tw_rig *rig, tw_map_axis *out) {

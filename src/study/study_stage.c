@@ -32,35 +32,6 @@ static tw_status take(tw_ctx *ctx, const need *needs, size_t n) {
     return TW_OK;
 }
 
-static tw_status take_load(tw_ctx *ctx, const tw_rig *rig, tw_load *out) {
-    double inductance = 0.0, resistance = 0.0, coupling = 0.0, pan = 0.0;
-    const need coil[] = {{"coil.inductance", rig->coil.inductance_h, &inductance},
-                         {"coil.resistance", rig->coil.resistance_ohm, &resistance}};
-    const need coupled[] = {{"pan.coupling", rig->pan.coupling, &coupling},
-                            {"pan.resistance", rig->pan.resistance_ohm, &pan}};
-    const need equivalent[] = {{"pan.inductance", rig->pan.inductance_h, &inductance},
-                               {"pan.resistance", rig->pan.resistance_ohm, &resistance}};
-    switch (rig->pan.kind) {
-    case TW_PAN_NONE:
-        TW_TRY(take(ctx, coil, 2));
-        *out = (tw_load){.resistance_ohm = resistance, .inductance_h = inductance};
-        return TW_OK;
-    case TW_PAN_EQUIVALENT:
-        TW_TRY(take(ctx, equivalent, 2));
-        *out = (tw_load){.resistance_ohm = resistance, .inductance_h = inductance};
-        return TW_OK;
-    case TW_PAN_COUPLED:
-        TW_TRY(take(ctx, coil, 2));
-        TW_TRY(take(ctx, coupled, 2));
-        *out = tw_load_coupled(inductance, resistance, coupling, pan);
-        return TW_OK;
-    case TW_PAN_FIELD:
-        break;
-    }
-    return TW_STUDY_FAIL_KEY(ctx, TW_OUT_OF_RANGE, "pan.kind",
-                             "this release has no field model: use none, equivalent or coupled");
-}
-
 static tw_status take_rail(tw_ctx *ctx, const tw_rig *rig, double *out) {
     const need supply = {"supply.voltage", rig->supply.voltage_v, out};
     if (tw_is_known(rig->recorder.rail_voltage_v)) {
@@ -75,6 +46,11 @@ static tw_status take_rail(tw_ctx *ctx, const tw_rig *rig, double *out) {
 }
 
 tw_status tw_study_stage(tw_ctx *ctx, const tw_rig *rig, tw_half_bridge *out) {
+    tw_study__load_notes notes;
+    return tw_study__stage(ctx, rig, out, &notes);
+}
+
+tw_status tw_study__stage(tw_ctx *ctx, const tw_rig *rig, tw_half_bridge *out, tw_study__load_notes *notes) {
     TW_TRY(tw_rig_check(ctx, rig));
     tw_half_bridge stage = {.split = rig->tank.split};
     const tw_rig_bridge *bridge = &rig->bridge;
@@ -90,7 +66,7 @@ tw_status tw_study_stage(tw_ctx *ctx, const tw_rig *rig, tw_half_bridge *out) {
         {"tank.esr", rig->tank.esr_ohm, &stage.esr_ohm}};
     TW_TRY(take(ctx, needs, sizeof needs / sizeof needs[0]));
     TW_TRY(take_rail(ctx, rig, &stage.rail_v));
-    TW_TRY(take_load(ctx, rig, &stage.load));
+    TW_TRY(tw_study__take_load(ctx, rig, &stage, notes));
     TW_TRY(tw_half_bridge_check(ctx, &stage));
     *out = stage;
     return TW_OK;
