@@ -307,6 +307,19 @@ static double free_swing(tw_ctx *ctx, const tw_half_bridge *s, const double *x, 
     return reached;
 }
 
+/* Indhuja & Raj, IJCRT 10(6) (2022) (row H-9; as quoted by others): 23 kHz, 2 ohm reflected, 30 A rms: 1.8 kW. */
+static void pan_power_from_the_reflected_resistance(void **state) {
+    tw_ctx *ctx = *state;
+    tw_half_bridge s = plain(300.0, 23e3, 2.0, 80e-6, 0.66e-6);
+    tw_steady *steady = solve(ctx, &s);
+    s.rail_v *= 30.0 / tw_steady_point(steady)->coil_current_rms_a;
+    tw_steady_destroy(steady);
+    steady = solve(ctx, &s);
+    assert_close(tw_steady_point(steady)->coil_current_rms_a, 30.0, 1e-9, 0.0);
+    assert_close(tw_steady_point(steady)->real_power_w, 1800.0, 1e-9, 0.0);
+    tw_steady_destroy(steady);
+}
+
 /* Rows C-1 and C-2 (computed). */
 static void commutation_from_given_conditions(void **state) {
     tw_ctx *ctx = *state;
@@ -327,7 +340,7 @@ static void commutation_from_given_conditions(void **state) {
     assert_close(free_swing(ctx, &s, x, TW_HIGH_DIODE, &i), 1248.253e-9, 1e-6, 0.0);
 }
 
-/* Ring-down (rows D-1 to D-3; D-1, D-2: Rashid 4e examples 2.7 and 2.6, inputs seen), with the low diode's or switch's
+/* Ring-down (rows D-1 to D-4; D-1, D-2: Rashid 4e examples 2.7 and 2.6, inputs seen), with the low diode's or switch's
  * ideal short standing for the closed loop. */
 static void ring_down(void **state) {
     tw_ctx *ctx = *state;
@@ -338,8 +351,12 @@ static void ring_down(void **state) {
         {0.0, 80e-6, 20e-6, 220.0, 110.000, 125.6637e-6, 1.0},
         {2.0, 50e-6, 6e-6, 220.0, NAN, 0.5 / 8619.8725, 0.313452},
         {2.0, 80e-6, 0.66e-6, 220.0, NAN, 0.5 / 21812.4413, 0.750862},
+        /* D-4 (computed): decrement 0.25, so zeta = 0.03975728 and Q = 12.57631386; here with 80 uH and 0.66 uF */
+        {2.0 * 0.03975728 * sqrt(80e-6 / 0.66e-6), 80e-6, 0.66e-6, 220.0, NAN,
+         TW_PI * sqrt(80e-6 * 0.66e-6 / (1.0 - 0.03975728 * 0.03975728)), 0.88249690},
     };
-    for (size_t k = 0; k < 4; k++) {
+    assert_close(sqrt(80e-6 / 0.66e-6) / rows[4].r, 12.57631386, 1e-7, 0.0);
+    for (size_t k = 0; k < 5; k++) {
         const tw_half_bridge s = plain(1000.0, 10.0, rows[k].r, rows[k].l, rows[k].c);
         tw_half_bridge_model *model = tw_alloc(ctx, 1, sizeof *model);
         assert_non_null(model);
@@ -364,6 +381,10 @@ static void ring_down(void **state) {
             assert_true(tw_wave_next_change(&slope, -1, 0.0, 1e-3, &t));
             assert_close(tw_wave_value(&i, t), -rows[k].peak, 1e-9, 0.0);
         }
+        if (k == 4) { /* after ten cycles 0.08208500 */
+            tw_flow_state(&flow, 20.0 * rows[k].half_s, later);
+            assert_close(later[1] / rows[k].v, 0.08208500, 1e-6, 0.0);
+        }
         if (k == 0) { /* current amplitude V/(wr L) = 1.2002 A on a 220 V step (printed 1.2) */
             assert_close(rows[k].v / (91651.51 * rows[k].l), 1.2002, 5e-5, 0.0);
             const double quarter = TW_PI / (2.0 * 91651.51);
@@ -382,6 +403,7 @@ int main(void) {
         cmocka_unit_test_setup_teardown(class_d_half_bridge, make_context, drop_context),
         cmocka_unit_test_setup_teardown(induction_coil_at_three_capacitors, make_context, drop_context),
         cmocka_unit_test_setup_teardown(reference_operating_points, make_context, drop_context),
+        cmocka_unit_test_setup_teardown(pan_power_from_the_reflected_resistance, make_context, drop_context),
         cmocka_unit_test_setup_teardown(commutation_from_given_conditions, make_context, drop_context),
         cmocka_unit_test_setup_teardown(ring_down, make_context, drop_context),
     };
