@@ -78,9 +78,8 @@ typedef struct tw_core {
 } tw_core;
 
 /* Ring of rectangular section (IEC 60205): C1 = 2 pi/(h ln(D/d)), C2 = 2 pi (1/r1 - 1/r2)/(h^2 ln^3(D/d)),
- * l_e = C1^2/C2, A_e = C1/C2. TW_BAD_ARGUMENT: a dimension not positive, or inner >= outer. */
-tw_status tw_core_ring(tw_ctx *ctx, double outer_diameter_m, double inner_diameter_m, double height_m,
-                       tw_core *out) TW_MUST_USE;
+ * l_e = C1^2/C2, A_e = C1/C2. Both NaN unless 0 < inner < outer and 0 < height. */
+tw_core tw_core_ring(double outer_diameter_m, double inner_diameter_m, double height_m);
 
 /* A_L = mu0 mu_r A_e/l_e, inductance per turn squared; the inverse of it. */
 double tw_core_inductance_factor(const tw_core *core, double permeability);

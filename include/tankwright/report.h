@@ -101,6 +101,22 @@ tw_status tw_report_write_waveforms(tw_ctx *ctx, const tw_reading *reading, cons
  * Time starts at 0. Samples beyond the range stand as "inf" and "-inf". */
 tw_status tw_report_write_rehearsal(tw_ctx *ctx, const tw_rehearsal *rehearsal, const char *path) TW_MUST_USE;
 
+/* ---- the pick-ups ----------------------------------------------------------------------------------- */
+
+/* Verdict on the pick-ups, numbers by group, burdens, where to put what and why, a check list before power-up,
+ * warnings, cautions. opts as for a reading. */
+tw_status tw_report_text_pickup(tw_ctx *ctx, const tw_pickup_plan *plan, const tw_report_text_opts *opts,
+                                tw_text *out) TW_MUST_USE;
+
+/* "kind" ("pickup"), "title", "current_pickup", "voltage_pickup" (words of the rig), every field by its key, "burdens"
+ * (series, resistance, current_scale, deviation), "curves" (frequency, ratio_error, phase_error as arrays) or null,
+ * "placement" and "checks" (sentences), "warnings". */
+tw_status tw_report_json_pickup(tw_ctx *ctx, const tw_pickup_plan *plan, tw_text *out) TW_MUST_USE;
+
+/* Ratio and phase error of the current pick-up against frequency; TW_BAD_ARGUMENT without a current pick-up. The notes
+ * at the head about the drawing library hold. */
+tw_status tw_report_plot_pickup(tw_ctx *ctx, const tw_pickup_plan *plan, const char *path) TW_MUST_USE;
+
 /* ---- maps and the state plane ----------------------------------------------------------------------- */
 
 /* What the map answers, in front where a target was given; stretches of one verdict; some of its points: at most 17

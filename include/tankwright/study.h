@@ -135,6 +135,60 @@ tw_status tw_study_rehearse(tw_ctx *ctx, const tw_rig *rig, const tw_rehearse_op
                             tw_rehearsal *out) TW_MUST_USE;
 void tw_rehearsal_dispose(tw_rehearsal *rehearsal);
 
+/* ---- the pick-ups ----------------------------------------------------------------------------------- */
+
+typedef enum tw_pickup_group {
+    TW_PICKUP_CORE,   /* core and winding */
+    TW_PICKUP_SCALE,  /* volts per ampere, volts to expect */
+    TW_PICKUP_RANGE,  /* how far it is linear */
+    TW_PICKUP_BAND,   /* corners, droop, errors */
+    TW_PICKUP_BURDEN, /* heat, what the lead sees */
+    TW_PICKUP_EFFECT, /* on the real power */
+    TW_PICKUP_LOOP,   /* the sense loop */
+    TW_PICKUP_GROUP_COUNT
+} tw_pickup_group;
+
+/* A burden of a preferred series for the wanted scale. */
+typedef struct tw_burden_choice {
+    const char *series; /* "E24" */
+    double resistance_ohm, scale_v_per_a;
+    double deviation; /* of its scale from the wanted one, relative */
+} tw_burden_choice;
+
+typedef struct tw_pickup_opts {
+    double scale_v_per_a; /* wanted; NaN: none */
+    double lowest_hz;     /* at which the range up to saturation is told; NaN: the switching frequency */
+    double direct_a;      /* direct part of the coil's current */
+} tw_pickup_opts;
+
+tw_pickup_opts tw_pickup_opts_default(void);
+
+#define TW_PICKUP_FIELDS 48
+
+typedef struct tw_pickup_plan {
+    char title[200];
+    tw_current_pickup_kind current_kind;
+    tw_voltage_pickup_kind voltage_kind;
+    tw_field fields[TW_PICKUP_FIELDS]; /* `group` is a tw_pickup_group, in ascending order */
+    size_t n_fields;
+    tw_burden_choice burdens[2];
+    size_t n_burdens;
+    /* the current pick-up's errors over frequency, against its nominal scale; n_points = 0 without one */
+    size_t n_points;
+    double *frequency_hz, *ratio_error, *phase_error_deg; /* [n_points] */
+    double marked_hz;                                     /* the switching frequency */
+    tw_warnings warnings;
+} tw_pickup_plan;
+
+/* The field of that key, or NULL. */
+const tw_field *tw_pickup_plan_field(const tw_pickup_plan *plan, const char *key);
+void tw_pickup_plan_dispose(tw_pickup_plan *plan);
+
+/* What the rig's pick-ups will do: scale, range, errors, loading. What flows comes from the forecast; where the rig
+ * does not suffice for one, a warning says so and what depends on it is left out. With a wanted scale the burden may be
+ * unknown: the nearest of series E24 is taken. Errors name the rig's key. *out goes to the caller. */
+tw_status tw_study_pickup(tw_ctx *ctx, const tw_rig *rig, const tw_pickup_opts *opts, tw_pickup_plan *out) TW_MUST_USE;
+
 /* What the reader understands of record(s). `rig` (may be NULL) fills in what `opts` (may be NULL) leave open. *out
  * goes to the caller (tw_capture_dispose). */
 tw_status tw_study_capture(tw_ctx *ctx, const tw_rig *rig, const char *const *paths, size_t n_paths,

@@ -31,6 +31,7 @@ typedef struct app_args {
     const char *plot, *report, *csv, *output, *plane, *rig, *as;
     const char *time_unit, *decimal_mark, *separator;
     double sample_interval_s, interval_s, duration_s, skew_s; /* NaN */
+    double scale, lowest_hz, direct_a;                        /* NaN */
     double samples, seed, time_column, skip_rows;             /* whole numbers; NaN */
 } app_args;
 
@@ -142,6 +143,7 @@ int app_cmd_rehearse(app *a);
 int app_cmd_capture(app *a);
 int app_cmd_analyse(app *a);
 int app_cmd_rig(app *a);
+int app_cmd_pickup(app *a);
 int app_cmd_help(app *a);
 
 /* Texts made from the tables (app_help.c, app_man.c, app_completion.c). */

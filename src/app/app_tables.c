@@ -99,6 +99,18 @@ static const app_option REHEARSE[] = {
     {NULL},
 };
 
+static const app_option PICKUP[] = {
+    {"scale", 0, "SCALE", "wanted scale, as in 10mV/A: prints the nearest burdens of series E24 and E96", APP_QUANTITY,
+     AT(scale), .unit = TW_UNIT_VOLT_PER_AMPERE, .low = 1e-9, .high = 1e3},
+    {"lowest", 0, "FREQUENCY", "lowest frequency that the core must carry; unless given, the switching frequency",
+     APP_QUANTITY, AT(lowest_hz), .unit = TW_UNIT_HERTZ, .low = 1e-3, .high = 1e9},
+    {"direct", 0, "CURRENT", "direct current in the coil's lead besides, none unless given", APP_QUANTITY, AT(direct_a),
+     .unit = TW_UNIT_AMPERE, .low = -1e6, .high = 1e6},
+    {"plot", 0, "FILE", "draw ratio and phase error against frequency; .svg, .pdf or .png names the form", APP_PLOT,
+     AT(plot)},
+    {NULL},
+};
+
 static const app_option HELP[] = {
     {"as", 0, "FORM", "text, man (the whole manual page), or bash, zsh, fish (completions)", APP_CHOICE, AT(as),
      .choices = "text man bash zsh fish"},
@@ -129,6 +141,17 @@ static const app_command COMMANDS[] = {
      1,
      {MAP, RESULT, RIG, COMMON},
      app_cmd_map},
+    {"pickup",
+     "RIG",
+     "what the pick-ups will give, how far they are linear, where to put them",
+     "Checks the rig's pick-ups before power-up: scale, linear range up to clamp and saturation, corners, droop, ratio "
+     "and phase error and what they do to the real power, burden, what the coil's lead sees; the volts of a sense "
+     "loop, "
+     "with and without pan. Then where to put each and why, and a check list.",
+     1,
+     1,
+     {PICKUP, RESULT, RIG, COMMON},
+     app_cmd_pickup},
     {"rehearse",
      "RIG",
      "the record that the recorder would store, and how to set it",

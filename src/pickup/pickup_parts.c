@@ -7,26 +7,15 @@
 #define MU0 (4e-7 * TW_PI)             /* H/m */
 #define COPPER_OHM_M (1.0 / 58 * 1e-6) /* IEC 60028, annealed copper at 20 degC */
 
-tw_status tw_core_ring(tw_ctx *ctx, double outer_diameter_m, double inner_diameter_m, double height_m, tw_core *out) {
-    if (!(isfinite(outer_diameter_m) && outer_diameter_m > 0)) {
-        return tw_pickup__refuse(ctx, "outer_diameter", outer_diameter_m, "a positive length in metres");
-    }
-    if (!(inner_diameter_m > 0 && inner_diameter_m < outer_diameter_m)) {
-        return tw_pickup__refuse(ctx, "inner_diameter", inner_diameter_m, "a positive length below the outer diameter");
-    }
-    if (!(isfinite(height_m) && height_m > 0)) {
-        return tw_pickup__refuse(ctx, "height", height_m, "a positive length in metres");
+tw_core tw_core_ring(double outer_diameter_m, double inner_diameter_m, double height_m) {
+    if (!(inner_diameter_m > 0 && inner_diameter_m < outer_diameter_m && height_m > 0)) {
+        return (tw_core){(double)NAN, (double)NAN};
     }
     /* log1p keeps its digits for a thin ring, where D/d is near 1 */
     const double log_ratio = log1p((outer_diameter_m - inner_diameter_m) / inner_diameter_m);
     const double gap = 2 * (outer_diameter_m - inner_diameter_m) / (inner_diameter_m * outer_diameter_m);
     /* l_e = C1^2/C2 and A_e = C1/C2 with the common factors cancelled: gap = 1/r1 - 1/r2 */
-    const tw_core core = {.length_m = 2 * TW_PI * log_ratio / gap, .area_m2 = height_m * log_ratio * log_ratio / gap};
-    if (!(isfinite(core.length_m) && core.length_m > 0 && isfinite(core.area_m2) && core.area_m2 > 0)) {
-        return tw_fail(ctx, TW_OUT_OF_RANGE, TW_PICKUP_ROOM, "a ring of these dimensions exceeds all numbers");
-    }
-    *out = core;
-    return TW_OK;
+    return (tw_core){.length_m = 2 * TW_PI * log_ratio / gap, .area_m2 = height_m * log_ratio * log_ratio / gap};
 }
 
 double tw_core_inductance_factor(const tw_core *core, double permeability) {

@@ -120,7 +120,25 @@ tw_value tw_study__record_rail(const tw_rig *rig);
 /* What reveal may know beforehand. */
 tw_prior tw_study__prior(const tw_rig *rig);
 
-/* The current transformer of the rig; errors name the key. */
+/* The rig's current pick-up with all that core, wire and integrator say about it. A Rogowski coil stands as the
+ * transformer of the same transfer (pickup room). Unknown where the rig does not tell; an unknown magnetizing
+ * inductance is infinite. */
+typedef struct tw_study__pickup {
+    tw_value turns, burden_ohm, magnetizing_inductance_h, winding_resistance_ohm, clamp_onset_v;
+    tw_value ring_length_m, ring_area_m2; /* of the ring's dimensions alone */
+    tw_value length_m, area_m2;           /* effective: stated, else the ring's */
+    tw_value inductance_factor_h;         /* stated, else by the permeability */
+    tw_value core_inductance_h;           /* A_L N^2 */
+    tw_value wire_diameter_m, wire_length_m, wire_resistance_ohm;
+    tw_value sensitivity_v_per_a; /* rogowski */
+} tw_study__pickup;
+tw_study__pickup tw_study__resolve_pickup(const tw_rig *rig);
+
+/* Warnings about what contradicts itself in the rig's current pick-up. */
+tw_status tw_study__check_pickup(tw_ctx *ctx, const tw_rig *rig, const tw_study__pickup *pickup,
+                                 tw_warnings *warnings) TW_MUST_USE;
+
+/* The current pick-up of the rig as a transformer; errors name the key. */
 tw_status tw_study__transformer(tw_ctx *ctx, const tw_rig *rig, tw_transformer *out) TW_MUST_USE;
 
 /* ---- the field of coil and pan (study_field.c, study_field_load.c) ---- */

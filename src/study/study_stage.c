@@ -1,5 +1,4 @@
-/* From the rig to what the rooms need: the stage for the engine, the current transformer, the priors for the
- * reconstruction.
+/* From the rig to what the rooms need: the stage for the engine, the priors for the reconstruction.
  *
  * The operating point. One rail serves forecast and rehearse, so that a rehearsed record, analysed, can be laid beside
  * the forecast: recorder.rail_voltage (the rail at the moment of a short record) where the rig gives it, else the
@@ -72,43 +71,19 @@ tw_status tw_study__stage(tw_ctx *ctx, const tw_rig *rig, tw_half_bridge *out, t
     return TW_OK;
 }
 
-tw_status tw_study__transformer(tw_ctx *ctx, const tw_rig *rig, tw_transformer *out) {
-    const tw_rig_current_pickup *pickup = &rig->current_pickup;
-    if (pickup->kind != TW_CURRENT_PICKUP_TRANSFORMER) {
-        return TW_STUDY_FAIL_KEY(ctx, TW_NEEDS_OPTION, "pickups.current.kind",
-                                 "a current transformer on the coil lead is needed, and the rig has none");
-    }
-    tw_transformer ct = {.magnetizing_inductance_h = INFINITY, .clamp_onset_v = pickup->clamp_onset_v.value};
-    if (!tw_is_known(pickup->turns) || !tw_is_known(pickup->burden_ohm)) {
-        return TW_STUDY_FAIL_KEY(ctx, TW_NEEDS_OPTION,
-                                 tw_is_known(pickup->turns) ? "pickups.current.burden" : "pickups.current.turns",
-                                 "not known, but the current channel cannot be scaled without it");
-    }
-    ct.turns = pickup->turns.value;
-    ct.burden_ohm = pickup->burden_ohm.value;
-    if (tw_is_known(pickup->magnetizing_inductance_h)) {
-        ct.magnetizing_inductance_h = pickup->magnetizing_inductance_h.value;
-    }
-    if (tw_is_known(pickup->winding_resistance_ohm)) {
-        ct.winding_resistance_ohm = pickup->winding_resistance_ohm.value;
-    }
-    *out = ct;
-    return TW_OK;
-}
-
 /* A value is a prior only where the user wrote it: a default would pull the fit towards an invented number. */
 static tw_value given(const tw_rig *rig, const char *key, tw_value value) {
     return tw_rig_is_given(rig, key) ? value : tw_unknown();
 }
 
 tw_prior tw_study__prior(const tw_rig *rig) {
-    const tw_rig_current_pickup *pickup = &rig->current_pickup;
+    const tw_study__pickup pickup = tw_study__resolve_pickup(rig);
     return (tw_prior){
-        .turns = pickup->turns,
-        .burden_ohm = pickup->burden_ohm,
-        .magnetizing_inductance_h = pickup->magnetizing_inductance_h,
-        .winding_resistance_ohm = pickup->winding_resistance_ohm,
-        .clamp_onset_v = pickup->clamp_onset_v.value,
+        .turns = pickup.turns,
+        .burden_ohm = pickup.burden_ohm,
+        .magnetizing_inductance_h = pickup.magnetizing_inductance_h,
+        .winding_resistance_ohm = pickup.winding_resistance_ohm,
+        .clamp_onset_v = pickup.clamp_onset_v.value,
         .loop_gain = rig->voltage_pickup.gain,
         .rail_v = tw_study__record_rail(rig),
         .capacitance_f = given(rig, "tank.capacitance", rig->tank.capacitance_f),

@@ -133,9 +133,10 @@ static void saturation_is_where_the_flux_density_says(void **state) {
         assert_close(tw_sensor_flux_density(&s, area, 300, limit, direct), 0.38, 1e-12, 0);
     }
     assert_close(tw_sensor_saturation_limit(&s, area, 0.38, 300, 30), 0, 0, 0);
-    /* half the frequency, half the range */
-    assert_close(tw_sensor_saturation_limit(&s, area, 0.38, 20e3, 0),
-                 2 * tw_sensor_saturation_limit(&s, area, 0.38, 10e3, 0), 1e-4, 0);
+    /* half the frequency, half the range, where resistance is all there is */
+    const tw_sensor bare = tw_sensor_of(&USUAL);
+    assert_close(tw_sensor_saturation_limit(&bare, area, 0.38, 20e3, 0),
+                 2 * tw_sensor_saturation_limit(&bare, area, 0.38, 10e3, 0), 1e-5, 0);
 }
 
 static void an_integrator_droops_like_a_magnetizing_branch(void **state) {
@@ -202,19 +203,14 @@ static void what_cannot_be_is_refused_by_name(void **state) {
     }
     static const double RINGS[][3] = {{0, 1, 1}, {2, 2, 1}, {2, 0, 1}, {2, 1, 0}, {2, 1, NAN}, {NAN, 1, 1}};
     for (size_t k = 0; k < sizeof RINGS / sizeof RINGS[0]; k++) {
-        tw_core core = {7, 7};
-        assert_int_equal(tw_core_ring(ctx, RINGS[k][0], RINGS[k][1], RINGS[k][2], &core), TW_BAD_ARGUMENT);
-        assert_close(core.area_m2, 7, 0, 0);
-        tw_ctx_clear_error(ctx);
+        const tw_core core = tw_core_ring(RINGS[k][0], RINGS[k][1], RINGS[k][2]);
+        assert_true(isnan(core.area_m2) && isnan(core.length_m));
     }
-    tw_core huge = {7, 7};
-    assert_int_equal(tw_core_ring(ctx, 1e300, 1e-300, 1e300, &huge), TW_OUT_OF_RANGE);
-    tw_ctx_clear_error(ctx);
 }
 
 static void a_thin_ring_is_a_bar_bent_round(void **state) {
-    tw_core core;
-    assert_ok(tw_core_ring(*state, 100.002e-3, 100e-3, 7e-3, &core), *state);
+    (void)state;
+    const tw_core core = tw_core_ring(100.002e-3, 100e-3, 7e-3);
     assert_close(core.area_m2, 7e-3 * 1e-6, 1e-8, 0); /* a section of 7 mm by 1 um, all of it at one radius */
     assert_close(core.length_m, TW_PI * 100.001e-3, 1e-8, 0);
     assert_close(tw_core_ring_turn(25e-3, 15e-3, 10e-3, 0.3e-3), 30e-3 + TW_PI * 0.3e-3, 1e-14, 0);
@@ -230,7 +226,7 @@ int main(void) {
         cmocka_unit_test(saturation_is_where_the_flux_density_says),
         cmocka_unit_test_setup_teardown(an_integrator_droops_like_a_magnetizing_branch, make_context, drop_context),
         cmocka_unit_test_setup_teardown(what_cannot_be_is_refused_by_name, make_context, drop_context),
-        cmocka_unit_test_setup_teardown(a_thin_ring_is_a_bar_bent_round, make_context, drop_context),
+        cmocka_unit_test(a_thin_ring_is_a_bar_bent_round),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
