@@ -2,8 +2,8 @@
  *
  * Inputs come from correlated standard normals z = L g (L: Cholesky factor). A rectangular input is x + sqrt(3) u (2
  * Phi(z) - 1). Its linear correlation with another input is smaller than that of the normals; the exact relation is
- * inverted beforehand: rectangular pair  r = (6/pi) asin(rho/2)      (K. Pearson 1907, grade correlation) mixed pair r
- * = rho sqrt(3/pi)          (Stein's identity: E[z Phi(z)] = 1/(2 sqrt pi))
+ * inverted beforehand: r = (6/pi) asin(rho/2) for a rectangular pair (K. Pearson 1907, grade correlation), and
+ * r = rho sqrt(3/pi) for a mixed one (Stein's identity: E[z Phi(z)] = 1/(2 sqrt pi)).
  */
 #include "uncert_private.h"
 
