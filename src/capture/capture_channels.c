@@ -326,7 +326,9 @@ static void count_values(tw_capture_channel *channel, size_t samples) {
 }
 
 tw_status tw_capture__summarise(tw_ctx *ctx, tw_capture_channel *channels, size_t n, size_t samples) {
+#ifdef _OPENMP
 #pragma omp parallel for if (n > 1 && samples > 100000)
+#endif
     for (size_t i = 0; i < n; i++) {
         count_values(&channels[i], samples);
     }

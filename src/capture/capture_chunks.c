@@ -72,7 +72,9 @@ static tw_status cut(plan *p) {
 
 static void count_lines(plan *p) {
     const capture_source *s = p->source;
+#ifdef _OPENMP
 #pragma omp parallel for schedule(dynamic) if (p->n_chunks > 1)
+#endif
     for (size_t k = 0; k < p->n_chunks; k++) {
         chunk *c = &p->chunks[k];
         c->lines = count_byte(s->bytes + c->from, c->to - c->from, s->line_end) + (c->to == s->length ? 1 : 0);
@@ -145,7 +147,9 @@ static tw_status take_chunk(plan *p, chunk *c) {
 static tw_status read_all(plan *p) {
     for (size_t from = 0; from < p->n_chunks; from += WAVE) {
         const size_t to = p->n_chunks - from < WAVE ? p->n_chunks : from + WAVE;
+#ifdef _OPENMP
 #pragma omp parallel for schedule(dynamic) if (to - from > 1)
+#endif
         for (size_t k = from; k < to; k++) {
             chunk *c = &p->chunks[k];
             (void)read_chunk(p, c, c->first_row, false); /* what it could not do is done in its turn */
