@@ -1,5 +1,6 @@
-/* capture: recorded samples. One reader per format; this release reads delimited text as recorders write it, by looking
- * at the content, never at a maker's name. docs/captures.md tells the user what is understood.
+/* capture: recorded samples. One reader per format, chosen by the first bytes: delimited text as recorders write it (by
+ * looking at the content, never at a maker's name), COMTRADE (IEEE C37.111), NumPy arrays, audio containers.
+ * docs/captures.md tells the user what is understood.
  */
 #ifndef TANKWRIGHT_CAPTURE_H
 #define TANKWRIGHT_CAPTURE_H
@@ -24,8 +25,7 @@ typedef struct tw_capture {
     double start_time_s;
     size_t n_channels;
     tw_capture_channel *channels;
-    char understood[400]; /* one sentence: separator, decimal mark, encoding, rows skipped, where the interval came from
-                           */
+    char understood[400]; /* one sentence: format, separator, decimal mark, encoding, where the interval came from */
     tw_warnings warnings;
 } tw_capture;
 
@@ -40,18 +40,19 @@ typedef struct tw_capture_opts {
     size_t time_column; /* 0 = find; 1-based */
     bool no_time_column;
     size_t skip_rows; /* rows to skip before the table, 0 = find */
-    size_t max_bytes; /* 0 = default 4 GiB */
+    size_t max_bytes; /* of a file, and of the columns of a binary format; 0 = default 4 GiB */
 } tw_capture_opts;
 
 tw_capture_opts tw_capture_opts_default(void);
 
-/* Reads n_paths files (one record spread over several files: one or more channels each). Errors: TW_BAD_DATA,
+/* Reads n_paths files (one record spread over several files: one or more channels each). Either file of a COMTRADE pair
+ * brings the other one along; named both, they count once. Errors: TW_BAD_DATA,
  * TW_NEEDS_OPTION (the message names the option that settles the doubt), TW_STORAGE, with file and line.
  * *out goes to the caller (tw_capture_dispose). */
 tw_status tw_capture_read(tw_ctx *ctx, const char *const *paths, size_t n_paths, const tw_capture_opts *opts,
                           tw_capture *out) TW_MUST_USE;
 
-/* The same from memory; `name` stands for the file in messages. */
+/* The same from memory, any format that is one file; `name` stands for the file in messages. */
 tw_status tw_capture_read_text(tw_ctx *ctx, const char *name, const char *text, size_t length,
                                const tw_capture_opts *opts, tw_capture *out) TW_MUST_USE;
 

@@ -220,6 +220,52 @@ static void a_configuration_alone(void **state) {
     tw_ctx_destroy(ctx);
 }
 
+/* With rate 0 time is what the stamps say: one wrong stamp is put right, time that runs backwards is refused. */
+static void stamps_that_run_backwards(void **state) {
+    (void)state;
+    tw_ctx *ctx = tw_ctx_create();
+    for (int wrong = 1; wrong <= 12; wrong += 11) {
+        pair p = make_pair(ctx, "ASCII", "0\r\n0,40", "2013");
+        for (int i = 0; i < 40; i++) {
+            const int tick = i >= 20 && i < 20 + wrong ? 900 - 1000 * i + 60000 : 1000 * i + 70000;
+            tw_text_addf(&p.data, "%d,%d,%d,%d,1\r\n", i + 1, tick, i * i % 17, 3 * i % 7);
+        }
+        if (wrong > 1) {
+            expect_refusal(ctx, &p, TW_BAD_DATA, "time does not only grow");
+            continue;
+        }
+        tw_capture c;
+        assert_ok(read_pair(ctx, &p, NULL, &c), ctx);
+        assert_close(c.sample_interval_s, 1e-3, 1e-9, 0);
+        assert_int_equal(c.samples, 40);
+        assert_true(tw_warnings_has(&c.warnings, "wrong_time_stamp"));
+        tw_capture_dispose(&c);
+    }
+    tw_ctx_destroy(ctx);
+}
+
+/* A burst of not-a-number in 32-bit floats stays a gap. */
+static void a_burst_of_nan(void **state) {
+    (void)state;
+    tw_ctx *ctx = tw_ctx_create();
+    pair p = make_pair(ctx, "FLOAT32", "1\r\n25000,50", "2013");
+    for (uint32_t i = 0; i < 50; i++) {
+        put_u32(&p.data, i + 1);
+        put_u32(&p.data, 40 * i);
+        put_u32(&p.data, i >= 10 && i < 30 ? 0x7fc00000U : 0x40000000U); /* NaN, 2.0 */
+        put_u32(&p.data, 0x3f800000U + (i << 12));
+        put_u16(&p.data, 0);
+    }
+    tw_capture c;
+    assert_ok(read_pair(ctx, &p, NULL, &c), ctx);
+    assert_int_equal(c.channels[0].finite, 30);
+    assert_true(isnan(c.channels[0].values[10]) && isnan(c.channels[0].values[29]));
+    assert_close(c.channels[0].values[30], 2e-5, 1e-15, 0);
+    assert_int_equal(c.channels[1].finite, 50);
+    tw_capture_dispose(&c);
+    tw_ctx_destroy(ctx);
+}
+
 int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(either_file_any_case_or_both),
@@ -228,6 +274,8 @@ int main(void) {
         cmocka_unit_test(cut_and_foreign_data),
         cmocka_unit_test(configurations_that_are_cut),
         cmocka_unit_test(a_configuration_alone),
+        cmocka_unit_test(stamps_that_run_backwards),
+        cmocka_unit_test(a_burst_of_nan),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
