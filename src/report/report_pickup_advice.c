@@ -26,7 +26,7 @@ static const advice PLACEMENT[] = {
      "Burden and clamp sit at the winding, not at the far end of the cable: a cable that comes off must not open the "
      "secondary. One end of the burden goes to the recorder's earth."},
     {0, LOOP,
-     "Voltage: lay the loop flat on or under the winding, coaxial with it, about as wide as the winding's middle and "
+     "Voltage: lay the loop flat on or under the winding, coaxial with it, about three quarters as wide, and "
      "away from the pan's edge and from the leads: there it sees the same flux as the coil, with pan and without."},
     {0, LOOP,
      "Twist the loop's leads and take them out across the turns, on the capacitors' side, so that they pick up neither "

@@ -19,6 +19,8 @@
 #include <math.h>
 
 #define RINGS 48
+/* Of the real power; below this the mirror tells nothing. */
+#define NOTABLE_LOOP_POWER 0.02
 /* Half the thickness of a loop's wire; it enters a logarithm. */
 #define WIRE_RADIUS_M 0.5e-3
 
@@ -161,11 +163,11 @@ tw_status tw_study__plan_loop(tw_study__pickup_work *w) {
                            1 / gain.value, 1 / loop.gain));
         }
         const double power = tw_power_error(0, -loop.phase_lead_rad, f->lag_rad);
-        if (fabs(power) > TW_STUDY_NOTABLE_POWER) {
+        if (fabs(power) > NOTABLE_LOOP_POWER) {
             TW_TRY(tw_warn(w->ctx, &plan->warnings, "loop_phase",
                            "the pan counts for the loop otherwise than for the coil: its voltage is %.2g deg early, "
                            "worth %+.2g %% of the real power (by the mirror estimate); lay it flat against the winding "
-                           "and try a diameter nearer the winding's middle",
+                           "and try three quarters of the winding's diameter",
                            loop.phase_lead_rad * deg, 100 * power));
         }
     } else if (!tw_is_known(gain)) {

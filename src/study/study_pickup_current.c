@@ -13,6 +13,8 @@
 #define DERATING 2.0
 /* A corner nearer than this many times the frequency rounds the current's corners visibly. */
 #define NEAR_CORNER 25.0
+/* Of the real power: an error worth a sentence. */
+#define NOTABLE_POWER 0.005
 
 /* Every number of the current pick-up that is worked out: identifier, key, label, unit, group, in the order shown. */
 #define OUTPUTS(X)                                                                            \
@@ -237,7 +239,7 @@ static tw_status warn_range(const tw_study__pickup_work *w, const tw_value *y, t
 static tw_status warn_band(const tw_study__pickup_work *w, const tw_sensor *s, const tw_value *y, tw_warnings *list) {
     double ratio;
     const double late_s = -phase_left(s, w->flow.frequency_hz, &ratio) / (2 * TW_PI * w->flow.frequency_hz);
-    if (fabs(y[OUT_POWER_LEFT].value) > TW_STUDY_NOTABLE_POWER) {
+    if (fabs(y[OUT_POWER_LEFT].value) > NOTABLE_POWER) {
         TW_TRY(tw_warn(w->ctx, list, "late_current",
                        "leakage, probe and high corner make the current late by %.3g ns, worth %.2g %% of the real "
                        "power; analyse takes nearly all of that for channel skew: leave recorder.skew unknown",

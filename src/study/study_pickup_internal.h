@@ -10,9 +10,6 @@
 #define TW_STUDY_DIVIDING_OHM 10e6
 #define TW_STUDY_DIVIDING_F 15e-12
 
-/* Of the real power: an error worth a sentence. */
-#define TW_STUDY_NOTABLE_POWER 0.005
-
 typedef enum tw_study__input {
     IN_TURNS,
     IN_BURDEN,
