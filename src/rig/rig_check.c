@@ -69,10 +69,11 @@ static tw_status check_layers(tw_ctx *ctx, const tw_rig *rig) {
         if (!says_anything(&rig->pan.layers[k])) {
             continue;
         }
+        char prefix[32];
+        const int length = snprintf(prefix, sizeof prefix, "pan.layers.%zu.", k + 1);
         for (size_t i = 0; i < tw_rig__count(); i++) {
             const char *name = tw_rig__row(i)->name;
-            unsigned number = 0;
-            if (tw_rig__given(rig, i) && sscanf(name, "pan.layers.%u.", &number) == 1 && number == k + 1) {
+            if (tw_rig__given(rig, i) && strncmp(name, prefix, (size_t)length) == 0) {
                 return refuse(ctx, name, "layer %zu without a layer %zu; they are counted from 1 at the coil", k + 1,
                               n + 1);
             }

@@ -61,7 +61,9 @@ static void random_rig(tw_ctx *ctx, tw_random *r, tw_rig *rig) {
     char text[300];
     *rig = tw_rig_default();
     for (size_t i = 0; i < tw_rig__count(); i++) {
-        if (tw_random_below(r, 3) != 0) {
+        /* many details at once contradict one another: few at a time, each often enough over all rigs */
+        const bool take = tw_rig__row(i)->detail ? tw_random_below(r, 40) == 0 : tw_random_below(r, 3) != 0;
+        if (take) {
             random_text(r, tw_rig__row(i), text, sizeof text);
             assert_ok(tw_rig_set(ctx, rig, tw_rig_key(i), text), ctx);
         }
@@ -73,7 +75,7 @@ static void a_written_rig_reads_back_identical(void **state) {
     tw_ctx *ctx = tw_ctx_create();
     tw_random r = {31415};
     int kept = 0;
-    for (int i = 0; i < 6000; i++) {
+    for (int i = 0; i < 9000; i++) {
         tw_rig rig, back;
         random_rig(ctx, &r, &rig);
         if (tw_rig_check(ctx, &rig) != TW_OK) { /* the relations are checked in the unit tests */
@@ -86,7 +88,9 @@ static void a_written_rig_reads_back_identical(void **state) {
         assert_ok(tw_rig_write(ctx, &rig, &text), ctx);
         assert_ok(tw_rig_parse(ctx, "again", tw_text_string(&text), text.length, NULL, 0, &back), ctx);
         for (size_t k = 0; k < tw_rig__count(); k++) {
-            assert_true(!tw_rig__given(&rig, k) || tw_rig__given(&back, k));
+            /* layers are written as far as they say something; of an `unknown` behind them nothing is lost */
+            const bool silent = strncmp(tw_rig_key(k), "pan.layers.", 11) == 0;
+            assert_true(!tw_rig__given(&rig, k) || tw_rig__given(&back, k) || silent);
         }
         memcpy(back.given, rig.given, sizeof back.given);
         assert_memory_equal(&back, &rig, sizeof rig);
