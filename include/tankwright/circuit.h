@@ -297,4 +297,89 @@ tw_status tw_mains_run(tw_ctx *ctx, const tw_half_bridge *stage, const tw_mains_
                        const tw_mains_opts *opts, tw_mains_result *result) TW_MUST_USE;
 void tw_mains_result_dispose(tw_mains_result *result);
 
+/* ---- other arrangements, any duty ------------------------------------------------------------------ */
+
+typedef enum tw_arrangement {
+    TW_ARRANGEMENT_HALF,  /* one leg; coil and capacitor to the low side */
+    TW_ARRANGEMENT_FULL,  /* two legs, coil and capacitor between their midpoints */
+    TW_ARRANGEMENT_SINGLE /* coil beside capacitor from the rail to a node, one switch with diode from there to the low
+                             side: a parallel quasi-resonant stage */
+} tw_arrangement;
+
+/* Gate timing of a leg: high switch on from 0 to duty T - t_d, low switch from duty T to T - t_d; the second leg the
+ * same, later by phase_shift/(2 pi) T (pi: opposite). The single switch is on from 0 to duty T. In the single-switch
+ * stage the midpoint is the switch's node, a positive coil current runs from the rail into it, the snubber is the
+ * switch's own, and esr must be 0 (put it into the coil's resistance). Outside the half bridge `split` is not used. */
+typedef struct tw_stage {
+    tw_arrangement arrangement;
+    tw_half_bridge bridge;
+    double duty;            /* 0 .. 1, with room for the dead times */
+    double phase_shift_rad; /* 0 .. pi; full bridge only */
+} tw_stage;
+
+tw_status tw_stage_check(tw_ctx *ctx, const tw_stage *stage) TW_MUST_USE;
+
+/* Periodic solution over a whole period, no symmetry taken for granted. */
+typedef struct tw_cycle tw_cycle;
+
+/* As tw_steady_solve. TW_NO_CONVERGENCE where none of the period was found. */
+tw_status tw_cycle_solve(tw_ctx *ctx, const tw_stage *stage, const tw_steady_opts *opts, tw_cycle **out) TW_MUST_USE;
+void tw_cycle_destroy(tw_cycle *cycle);
+
+/* The record of tw_steady_point. Edges and devices are the first leg's. In the single-switch stage `low` is the
+ * switch, `high` is zero, `falling` tells how the node came down before the switch closed (turn_off is the switch's
+ * own, its current that into the node; swing_end the node's arrival) and `rising` repeats it. bridge_phase_lag is that
+ * of the voltage across coil and capacitor (single: across the coil). window_* only where the swing was complete. */
+const tw_operating_point *tw_cycle_point(const tw_cycle *cycle);
+
+/* Edges and devices of leg 0 or 1 (full bridge). */
+void tw_cycle_leg(const tw_cycle *cycle, size_t leg, tw_edge *falling, tw_edge *rising, tw_device_stress *high,
+                  tw_device_stress *low);
+
+/* Largest modulus of the multipliers by which a small disturbance of the periodic state changes per period: below 1 the
+ * solution is stable. */
+double tw_cycle_multiplier(const tw_cycle *cycle);
+
+/* As tw_steady_sample, for midpoint, coil and capacitor voltage, coil and pan current, first leg's devices. Others give
+ * NaN. */
+void tw_cycle_sample(const tw_cycle *cycle, tw_signal signal, const double *time_s, size_t n, double *out);
+
+/* ---- transient runs -------------------------------------------------------------------------------- */
+
+/* A stage moving through time from a state of the caller's, with or without drive. */
+typedef struct tw_transient tw_transient;
+
+typedef struct tw_transient_state {
+    double coil_current_a;
+    double branch_current_a[TW_MAX_BRANCHES];
+    double capacitor_v;
+    double midpoint_v[2]; /* of each leg */
+} tw_transient_state;
+
+/* At rest: no currents, capacitor empty (half bridge with a split one: half the rail), midpoints at half the rail
+ * (single: at the rail). */
+tw_transient_state tw_transient_rest(const tw_stage *stage);
+
+/* A run from `state` at time 0, all gates off. */
+tw_status tw_transient_create(tw_ctx *ctx, const tw_stage *stage, const tw_transient_state *state,
+                              tw_transient **out) TW_MUST_USE;
+void tw_transient_destroy(tw_transient *run);
+
+/* Moves on by a time. `driven`: gates follow the stage's timing, whose period begins at this call's start, and stay as
+ * they are at its end; not driven: all gates open. Events beyond the budget of a period: TW_TOO_LARGE. */
+tw_status tw_transient_advance(tw_ctx *ctx, tw_transient *run, double duration_s, bool driven) TW_MUST_USE;
+
+/* Holds the given gates on (bit 0 high, 1 low of the first leg, 2 and 3 of the second) for a time: test pulses. */
+tw_status tw_transient_hold(tw_ctx *ctx, tw_transient *run, unsigned gates, double duration_s) TW_MUST_USE;
+
+double tw_transient_time(const tw_transient *run);
+tw_transient_state tw_transient_now(const tw_transient *run);
+
+/* As tw_cycle_sample at times from 0 to now. */
+void tw_transient_sample(const tw_transient *run, tw_signal signal, const double *time_s, size_t n, double *out);
+
+/* Energy supplied by the rail less everything dissipated and stored since the start, and the integral of |coil voltage
+ * x current| as its scale, joule. */
+void tw_transient_balance(const tw_transient *run, double *residual_j, double *throughput_j);
+
 #endif

@@ -43,7 +43,7 @@ static double floating_throughput(const tw_half_bridge_model *m, const tw_wave *
  * rail. With a positive coil current forward through it (fwd = +1) its own current is i + C_m v_m', else the opposite.
  * The supply's current is that of the high devices less C_m v_m'/2 (upper snubber) less i/2 of a split capacitor; over
  * this piece and its mirror, half a period later with high and low exchanged, the latter two cancel. */
-static void add_device(const tw_half_bridge_model *m, const tw_gram *gram, size_t valve, const tw_wave *i,
+static void add_device(const tw_half_bridge_model *m, const tw_gram *gram, size_t valve, const tw_gram_row *i,
                        double i_charge, double i2, sums *s) {
     const size_t kind = valve & 1u; /* 0 transistor, 1 diode */
     const tw_device *device = kind == 0 ? &m->stage.transistor : &m->stage.diode;
@@ -54,7 +54,7 @@ static void add_device(const tw_half_bridge_model *m, const tw_gram *gram, size_
     const double charge = tw_gram_mean(gram, &own);
     s->loss[kind] += device->threshold_v * charge;
     if (device->slope_ohm != 0.0) {
-        s->loss[kind] += forward * device->slope_ohm * tw_gram_product(gram, &own, i);
+        s->loss[kind] += forward * device->slope_ohm * tw_gram_dot(gram, i, &own);
     }
     s->charge[kind] += charge;
     s->square[kind] += tw_gram_product(gram, &own, &own);
@@ -113,16 +113,18 @@ static void add_piece(const tw_half_bridge_model *m, const tw_piece *p, tw_count
     tw_wave_state(&v_m, &flow, m->v_m);
     tw_wave_combine(&v, 1.0, &v_m, -1.0, &v_c);
     tw_wave_combine(&v, 1.0, &v, -m->stage.esr_ohm, &i);
-    const double i2 = tw_gram_product(&gram, &i, &i), i_charge = tw_gram_mean(&gram, &i);
+    tw_gram_row row;
+    tw_gram_apply(&gram, &i, &row);
+    const double i2 = tw_gram_dot(&gram, &row, &i), i_charge = tw_gram_mean(&gram, &i);
     s->i2 += i2;
     s->v2 += tw_gram_product(&gram, &v, &v);
-    s->vi += tw_gram_product(&gram, &i, &v);
+    s->vi += tw_gram_dot(&gram, &row, &v);
     add_pan(m, &gram, &i, s);
     add_fundamental(m, &gram, &i, &v_m, p->start_s, s);
     if (p->mode == TW_FLOATING) {
         s->throughput += floating_throughput(m, &i, &v_m, p->length_s);
     } else {
-        add_device(m, &gram, p->mode - 1, &i, i_charge, i2, s);
+        add_device(m, &gram, p->mode - 1, &row, i_charge, i2, s);
     }
     v_c.k0 -= 0.5 * m->stage.rail_v;
     tw_wave_raise_peak(&i, p->length_s, &s->i_peak);

@@ -15,7 +15,7 @@ typedef struct tw_half_wave {
     double length_s;
     unsigned gates; /* on at the start */
     size_t n_edges;
-    tw_gate_edge edges[4]; /* ascending; those at length_s included */
+    tw_gate_edge edges[8]; /* ascending; those at length_s included */
 } tw_half_wave;
 
 /* Runs one half wave from the given state. The run then holds its pieces, end state and (if wanted) derivative. */
