@@ -140,11 +140,44 @@ static void the_drawing_is_a_whole_file(void **state) {
     assert_int_not_equal(access(path, F_OK), 0);
 }
 
+/* Text, JSON and drawing under every failing allocation of ours: an error with a record, no file. */
+static void every_allocation_may_fail(void **state) {
+    fixture f;
+    fill(&f);
+    size_t failures = 0, done = 0;
+    for (size_t n = 1; done < 3; n++) {
+        done = 0;
+        for (int what = 0; what < 3; what++) {
+            tw_text text;
+            tw_text_init(*state, &text, 1 << 16);
+            tw_ctx_fail_allocation(*state, n);
+            const tw_status status = what == 0   ? tw_report_text_pickup(*state, &f.plan, NULL, &text)
+                                     : what == 1 ? tw_report_json_pickup(*state, &f.plan, &text)
+                                                 : tw_report_plot_pickup(*state, &f.plan, "pickup-fault.svg");
+            tw_ctx_fail_allocation(*state, 0);
+            tw_text_dispose(&text);
+            if (status == TW_OK) {
+                done++;
+                (void)unlink("pickup-fault.svg");
+                continue;
+            }
+            assert_int_equal(status, TW_NO_MEMORY);
+            assert_int_equal(tw_ctx_error(*state)->status, TW_NO_MEMORY);
+            assert_int_not_equal(access("pickup-fault.svg", F_OK), 0);
+            tw_ctx_clear_error(*state);
+            failures++;
+        }
+        assert_true(n < 2000);
+    }
+    assert_true(failures > 5);
+}
+
 int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test_setup_teardown(text_says_what_counts, make_context, drop_context),
         cmocka_unit_test_setup_teardown(json_holds_all, make_context, drop_context),
         cmocka_unit_test_setup_teardown(the_drawing_is_a_whole_file, make_context, drop_context),
+        cmocka_unit_test_setup_teardown(every_allocation_may_fail, make_context, drop_context),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
