@@ -306,4 +306,92 @@ typedef struct tw_plane {
 tw_status tw_study_plane(tw_ctx *ctx, const tw_reading *forecast, tw_plane *out) TW_MUST_USE;
 void tw_plane_dispose(tw_plane *plane);
 
+/* ---- the field of coil and pan ----------------------------------------------------------------------- */
+
+typedef struct tw_coil_study_opts {
+    const char *const *along; /* up to two: "pan.gap=2mm..20mm:40", "bridge.frequency=10k..200k:60:log" */
+    size_t n_along;
+    const char *target;        /* "inductance=90uH", or NULL: turns for that, all else as in the rig */
+    const char *const *accept; /* limits "resistance=1.5..6", "inductance=50uH..85uH" on what the stage sees */
+    size_t n_accept;
+    bool with_section; /* compute the cross-section's current density, for drawing */
+} tw_coil_study_opts;
+
+/* One layer of the pan, from the coil upward. */
+typedef struct tw_coil_layer {
+    const char *metal; /* static; "" where only numbers are given */
+    double thickness_m, conductivity_s_m, permeability, skin_depth_m;
+    double resistance_ohm; /* its part of the pan's resistance */
+    double share;          /* of the pan's loss */
+} tw_coil_layer;
+
+/* L, R and the rest along one axis. Arrays [axis.n]; the record's. */
+typedef struct tw_coil_curve {
+    tw_map_axis axis;     /* pan.gap or bridge.frequency */
+    double *inductance_h; /* with pan */
+    double *resistance_ohm, *pan_resistance_ohm, *winding_resistance_ohm;
+    double *coupling, *efficiency;
+} tw_coil_curve;
+
+/* A pan over this coil against the limits. */
+typedef struct tw_coil_candidate {
+    const char *name; /* static: a usual pan, or "this pan" */
+    double inductance_h, resistance_ohm, coupling, efficiency;
+    const char *why; /* static; "" where accepted */
+} tw_coil_candidate;
+
+#define TW_COIL_CANDIDATES 16
+
+/* Rectangle of the cross-section, r from the axis, z over the winding's lower face. */
+typedef struct tw_coil_box {
+    double r_low_m, r_high_m, z_low_m, z_high_m;
+} tw_coil_box;
+
+#define TW_COIL_SECTION_R 60
+#define TW_COIL_SECTION_Z 24
+
+/* Coil and pan cut through the axis. */
+typedef struct tw_coil_section {
+    double r_max_m;
+    size_t n_turns;
+    double *turn_r_m, *turn_z_m; /* [n_turns] centres; none: `winding` is filled evenly */
+    double wire_radius_m;
+    tw_coil_box winding, ferrite, shield; /* r_high 0: none */
+    size_t n_layers;
+    tw_coil_box layers[TW_RIG_LAYERS];
+    double *density_a_m2; /* [n_layers * TW_COIL_SECTION_R * TW_COIL_SECTION_Z] peak at `current_peak_a`; depth fastest;
+                             values at the middles of cells that divide each layer evenly */
+} tw_coil_section;
+
+typedef struct tw_coil_study {
+    char title[200];
+    bool has_pan;
+    double frequency_hz, gap_m, current_peak_a; /* the current that densities and a saturating pan are taken at */
+    tw_field fields[40];
+    size_t n_fields;
+    tw_coil_layer layers[TW_RIG_LAYERS];
+    size_t n_layers;
+    char says[4][400]; /* what it comes to, in sentences */
+    size_t n_says;
+    tw_coil_curve along_gap, along_frequency; /* axis.n 0: none */
+    bool csv_gap; /* the curve that a table shows: the one asked for, else along frequency */
+    bool has_limits;
+    double r_low_ohm, r_high_ohm, l_low_h, l_high_h; /* -INFINITY, INFINITY where there is no limit */
+    tw_coil_candidate candidates[TW_COIL_CANDIDATES];
+    size_t n_candidates;
+    tw_coil_section section; /* r_max_m 0: not asked for */
+    tw_warnings warnings;
+} tw_coil_study;
+
+/* The rig's coil over its pan by the field model; the rig needs a frequency. *out goes to the caller. */
+tw_status tw_study_coil(tw_ctx *ctx, const tw_rig *rig, const tw_coil_study_opts *opts, tw_coil_study *out) TW_MUST_USE;
+void tw_coil_study_dispose(tw_coil_study *study);
+const tw_field *tw_coil_study_field(const tw_coil_study *study, const char *key);
+
+/* What a coaxial loop of one turn sees of the rig's coil: loop volts per coil volt (modulus) at the frequency, with the
+ * rig's pan where pan.kind is field. height_m from the winding's lower face, negative on the side away from the pan.
+ * mutual_h may be NULL: mutual inductance in air. TW_NEEDS_OPTION: the rig says too little of its winding. */
+tw_status tw_study_loop_gain(tw_ctx *ctx, const tw_rig *rig, double frequency_hz, double radius_m, double height_m,
+                             double *gain, double *mutual_h) TW_MUST_USE;
+
 #endif
