@@ -88,6 +88,8 @@ static void emit(job *j, const double *x, double time_s, bool *stop) {
 /* Samples of the run's pieces, while recording. */
 static tw_status sample_pieces(job *j) {
     bool stop = false;
+    /* A sample at the very end belongs to what follows, whatever rounding says. */
+    const double over = (double)j->opts.half_cycles * j->half_s * (1.0 - 1e-12);
     for (size_t k = 0; k < j->run.n_pieces && !stop; k++) {
         const tw_piece *p = &j->run.pieces[k];
         const double start = j->tally.cycle_start_s + p->start_s - j->tally.record_start_s;
@@ -96,7 +98,7 @@ static tw_status sample_pieces(job *j) {
         bool begun = false;
         for (;; j->samples++) {
             const double t = j->opts.sample_interval_s * (double)j->samples;
-            if (!(t < end) || stop) {
+            if (!(t < end && t < over) || stop) {
                 break;
             }
             double x[TW_N];

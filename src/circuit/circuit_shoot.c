@@ -141,8 +141,8 @@ tw_status tw_shoot_solve(tw_ctx *ctx, const tw_half_wave *drive, const tw_steady
         if (*steps >= opts->max_newton_steps || evaluations > evaluations_per_step * opts->max_newton_steps) {
             return tw_fail(ctx, TW_NO_CONVERGENCE, room,
                            "no periodic solution within %zu Newton steps: the state still changes by %.3g of itself "
-                           "per half period",
-                           *steps, s.residual / s.size);
+                           "in %.3g s of drive",
+                           *steps, s.residual / s.size, drive->length_s);
         }
         double step[TW_N];
         bool lower = false;

@@ -175,6 +175,57 @@ static void half_duty_agrees_with_the_symmetric_solver(void **state) {
     }
 }
 
+/* Opposite legs see the same as one leg on twice the rail with drops twice as large and half the snubbers. */
+static void opposite_legs_are_one_on_twice_the_rail(void **state) {
+    tw_ctx *ctx = *state;
+    tw_random r = {2718};
+    size_t verdicts[5] = {0};
+    for (int k = 0; k < 150; k++) {
+        tw_half_bridge b = {.rail_v = tw_random_uniform(&r, 50.0, 400.0),
+                            .snubber_capacitance_f = tw_random_log_uniform(&r, 3e-10, 2e-8),
+                            .transistor = {tw_random_uniform(&r, 0.2, 2.0), tw_random_uniform(&r, 0.0, 0.1)},
+                            .diode = {tw_random_uniform(&r, 0.2, 2.0), tw_random_uniform(&r, 0.0, 0.1)},
+                            .capacitance_f = tw_random_log_uniform(&r, 1e-7, 2e-6),
+                            .esr_ohm = tw_random_uniform(&r, 0.0, 0.05)};
+        b.load = tw_load_coupled(tw_random_log_uniform(&r, 3e-5, 2e-4), tw_random_uniform(&r, 0.02, 0.3),
+                                 tw_random_uniform(&r, 0.2, 0.9), tw_random_log_uniform(&r, 1.0, 30.0));
+        double f0;
+        assert_ok(tw_load_resonance(ctx, &b.load, b.capacitance_f, &f0), ctx);
+        b.frequency_hz = f0 * tw_random_uniform(&r, 0.85, 1.9);
+        b.dead_time_s = tw_random_uniform(&r, 0.005, 0.1) / b.frequency_hz;
+        const tw_stage s = {.arrangement = TW_ARRANGEMENT_FULL, .bridge = b, .duty = 0.5, .phase_shift_rad = TW_PI};
+        b.rail_v *= 2.0;
+        b.snubber_capacitance_f *= 0.5;
+        b.transistor = (tw_device){2.0 * b.transistor.threshold_v, 2.0 * b.transistor.slope_ohm};
+        b.diode = (tw_device){2.0 * b.diode.threshold_v, 2.0 * b.diode.slope_ohm};
+        tw_steady *steady = NULL;
+        assert_ok(tw_steady_solve(ctx, &b, NULL, &steady), ctx);
+        const tw_operating_point *want = tw_steady_point(steady);
+        tw_cycle *c = solve(ctx, &s);
+        const tw_operating_point *got = tw_cycle_point(c);
+        assert_close(got->coil_current_rms_a, want->coil_current_rms_a, 1e-8, 0.0);
+        assert_close(got->coil_current_peak_a, want->coil_current_peak_a, 1e-8, 0.0);
+        assert_close(got->supply_power_w, want->supply_power_w, 0.0, 1e-8 * want->apparent_power_va);
+        assert_close(got->capacitor_voltage_peak_v, want->capacitor_voltage_peak_v, 1e-8, 0.0);
+        assert_close(got->energy.forced, want->energy.forced, 1e-6, 1e-8 * want->energy.throughput);
+        assert_close(got->energy.diode, want->energy.diode, 0.0, 1e-8 * want->energy.throughput);
+        tw_edge edges[2];
+        tw_device_stress high, low;
+        for (size_t leg = 0; leg < 2; leg++) {
+            tw_cycle_leg(c, leg, &edges[0], &edges[1], &high, &low);
+            for (int e = 0; e < 2; e++) {
+                assert_int_equal(edges[e].verdict, want->commutation);
+            }
+            assert_close(high.transistor_rms_a, want->high.transistor_rms_a, 0.0, 1e-8 * want->coil_current_peak_a);
+        }
+        verdicts[want->commutation]++;
+        tw_cycle_destroy(c);
+        tw_steady_destroy(steady);
+    }
+    assert_true(verdicts[TW_COMMUTATION_FULL_ZVS] > 20 && verdicts[TW_COMMUTATION_HARD] > 10);
+    assert_true(verdicts[TW_COMMUTATION_PARTIAL_ZVS] + verdicts[TW_COMMUTATION_REBOUND] > 5);
+}
+
 /* A phase-shifted bridge of ideal switches: harmonic sum of its three-level voltage, V_n = (4 V/(n pi)) sin(n phi/2).
  */
 static void phase_shift_against_the_harmonic_sum(void **state) {
@@ -349,6 +400,7 @@ int main(void) {
         cmocka_unit_test(resonance_of_a_split_capacitor),
         cmocka_unit_test(asymmetric_duty),
         cmocka_unit_test(half_duty_agrees_with_the_symmetric_solver),
+        cmocka_unit_test(opposite_legs_are_one_on_twice_the_rail),
         cmocka_unit_test(phase_shift_against_the_harmonic_sum),
         cmocka_unit_test(transients_end_in_the_periodic_state),
         cmocka_unit_test(step_on_a_damped_tank),
