@@ -10,7 +10,7 @@
 #include "tankwright/base.h"
 
 typedef enum tw_supply_kind { TW_SUPPLY_MAINS, TW_SUPPLY_DC } tw_supply_kind;
-typedef enum tw_arrangement { TW_ARRANGEMENT_HALF, TW_ARRANGEMENT_FULL } tw_arrangement;
+typedef enum tw_rig_arrangement { TW_RIG_ARRANGEMENT_HALF, TW_RIG_ARRANGEMENT_FULL } tw_rig_arrangement;
 typedef enum tw_pan_kind { TW_PAN_NONE, TW_PAN_EQUIVALENT, TW_PAN_COUPLED, TW_PAN_FIELD } tw_pan_kind;
 typedef enum tw_ferrite_kind { TW_FERRITE_NONE, TW_FERRITE_PLANE, TW_FERRITE_BARS } tw_ferrite_kind;
 typedef enum tw_pan_saturation {
@@ -41,7 +41,7 @@ typedef struct tw_rig_device {
 } tw_rig_device;
 
 typedef struct tw_rig_bridge {
-    tw_arrangement arrangement;
+    tw_rig_arrangement arrangement;
     tw_value frequency_hz;
     tw_value dead_time_s;
     tw_value snubber_capacitance_f; /* per switch, its output capacitance included */

@@ -146,7 +146,7 @@ static tw_status check_hollow(tw_ctx *ctx, const char *key, tw_value inner, tw_v
 }
 
 tw_status tw_rig_check(tw_ctx *ctx, const tw_rig *rig) {
-    if (rig->bridge.arrangement == TW_ARRANGEMENT_FULL) {
+    if (rig->bridge.arrangement == TW_RIG_ARRANGEMENT_FULL) {
         return refuse(ctx, "bridge.arrangement", "found full; this version models the half bridge only");
     }
     TW_TRY(check_timing(ctx, &rig->bridge));

@@ -39,7 +39,7 @@ static void store(tw_rig *rig, size_t index, double number, double u) {
     }
 }
 
-_Static_assert(sizeof(tw_supply_kind) == sizeof(int) && sizeof(tw_arrangement) == sizeof(int) &&
+_Static_assert(sizeof(tw_supply_kind) == sizeof(int) && sizeof(tw_rig_arrangement) == sizeof(int) &&
                    sizeof(tw_pan_kind) == sizeof(int) && sizeof(tw_current_pickup_kind) == sizeof(int) &&
                    sizeof(tw_voltage_pickup_kind) == sizeof(int) && sizeof(tw_ferrite_kind) == sizeof(int) &&
                    sizeof(tw_pan_saturation) == sizeof(int),

@@ -65,7 +65,7 @@ static const tw_rig_key_row ROWS[] = {
     NUMBER("supply.source_inductance", supply.source_inductance_h, HENRY, 0.0, 0.1, 0.3e-3),
     NUMBER("supply.source_resistance", supply.source_resistance_ohm, OHM, 0.0, 100.0, 0.4),
     NUMBER("supply.rail_capacitance", supply.rail_capacitance_f, FARAD, 1e-9, 1.0, 6.8e-6),
-    WORD("bridge.arrangement", bridge.arrangement, ARRANGEMENTS, TW_ARRANGEMENT_HALF),
+    WORD("bridge.arrangement", bridge.arrangement, ARRANGEMENTS, TW_RIG_ARRANGEMENT_HALF),
     MAYBE("bridge.frequency", bridge.frequency_hz, HERTZ, 100.0, 10e6),
     MAYBE("bridge.dead_time", bridge.dead_time_s, SECOND, 1e-9, 1e-3),
     MAYBE("bridge.snubber_capacitance", bridge.snubber_capacitance_f, FARAD, 0.0, 10e-6),
