@@ -110,9 +110,15 @@ static void fill_conducting(tw_half_bridge_model *m, size_t valve, double at_zer
     current->d = weight * mode->b[0];
 }
 
+const char *tw_half_bridge_valve_name(size_t valve) {
+    static const char *const names[] = {"high transistor", "high diode", "low transistor", "low diode"};
+    return valve < 4 ? names[valve] : "valve";
+}
+
 static void fill_valve(tw_half_bridge_model *m, size_t index, double per_node_volt, double at_zero_v,
                        const tw_device *device, double forward) {
     tw_valve *valve = &m->net.valves[index];
+    valve->name = tw_half_bridge_valve_name(index);
     valve->gated = index == TW_HIGH_TRANSISTOR || index == TW_LOW_TRANSISTOR;
     valve->replaces = 0xfu & ~(1u << index);
     valve->mates = index <= TW_HIGH_DIODE ? 0x3u & ~(1u << index) : 0xcu & ~(1u << index);

@@ -6,6 +6,9 @@
 
 enum { TW_HIGH_TRANSISTOR, TW_HIGH_DIODE, TW_LOW_TRANSISTOR, TW_LOW_DIODE };
 
+/* "high transistor", ... */
+const char *tw_half_bridge_valve_name(size_t valve);
+
 /* Modes: floating, then valve k alone in mode k + 1. */
 enum { TW_FLOATING };
 

@@ -182,6 +182,7 @@ static void fill_leg_valve(tw_mains_model *m, size_t index) {
     const nodes k = read_nodes(m);
     const double c_m = m->midpoint_capacitance_f, left = k.rail - k.half_c * k.half_c / k.c;
     const double rail_per_volt = is_high(index) ? (k.c_s - c_m) / (left - k.c_s) : k.c_s / left;
+    valve->name = tw_half_bridge_valve_name(index);
     valve->gated = index == TW_HIGH_TRANSISTOR || index == TW_LOW_TRANSISTOR;
     valve->replaces = 0xfu & ~(1u << index);
     valve->mates = is_high(index) ? 0x3u & ~(1u << index) : 0xcu & ~(1u << index);
@@ -203,6 +204,7 @@ static void fill_leg_valve(tw_mains_model *m, size_t index) {
 
 static void fill_rectifier_valve(tw_mains_model *m, size_t index) {
     tw_valve *valve = &m->net.valves[index];
+    valve->name = "rectifier";
     valve->replaces = index == TW_RECTIFIER_POSITIVE ? 1u << TW_RECTIFIER_NEGATIVE : 1u << TW_RECTIFIER_POSITIVE;
     valve->voltage.c[m->sine] = index == TW_RECTIFIER_POSITIVE ? 1.0 : -1.0;
     valve->voltage.c[m->v_r] = -1.0;

@@ -316,6 +316,7 @@ void tw_network_clear(tw_network *net, size_t n, size_t n_modes, size_t n_valves
         }
     }
     for (size_t w = 0; w < n_valves; w++) {
+        net->valves[w].name = "valve";
         net->valves[w].gated = false;
         net->valves[w].replaces = net->valves[w].mates = 0;
         net->valves[w].node = TW_NO_NODE;

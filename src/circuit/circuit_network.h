@@ -58,6 +58,7 @@ typedef struct tw_mode {
 } tw_mode;
 
 typedef struct tw_valve {
+    const char *name;          /* for messages */
     bool gated;                /* a switch: takes over only while its gate is on */
     unsigned replaces;         /* valves that cannot conduct beside this one */
     unsigned mates;            /* valves across the same two nodes: while one conducts, closing this one does nothing */

@@ -43,13 +43,30 @@ void tw_piece_flow(const tw_network *net, const tw_piece *piece, tw_counts *coun
     tw_flow_start(flow, net, &net->modes[piece->mode], piece->x, counts);
 }
 
+/* Too many changes: says which valve starts conducting over and over, and how fast. */
+static tw_status report_storm(tw_run *run) {
+    enum { LOOK_BACK = 200 };
+    const size_t first = run->n_pieces - LOOK_BACK;
+    size_t times[TW_MAX_VALVES] = {0}, most = 0;
+    for (size_t k = first; k < run->n_pieces; k++) {
+        const unsigned fresh = run->net->modes[run->pieces[k].mode].on & ~run->net->modes[run->pieces[k - 1].mode].on;
+        for (size_t w = 0; w < run->net->n_valves; w++) {
+            times[w] += fresh >> w & 1u;
+            most = times[w] > times[most] ? w : most;
+        }
+    }
+    const double span = run->time_s - run->pieces[first].start_s;
+    return tw_fail(run->ctx, TW_TOO_LARGE, room,
+                   "more than %d changes of conduction state in one run: at %.4g s the %s starts "
+                   "conducting every %.3g s; the midpoint rings too fast for this dead time and snubber, or the "
+                   "frequency lies too far below resonance",
+                   TW_PIECES_MOST, run->time_s, run->net->valves[most].name,
+                   times[most] > 0 ? span / (double)times[most] : span);
+}
+
 static tw_status grow(tw_run *run) {
     if (run->n_pieces >= TW_PIECES_MOST) {
-        return tw_fail(
-            run->ctx, TW_TOO_LARGE, room,
-            "more than %d changes of conduction state in half a period: the midpoint rings too fast for this "
-            "dead time and snubber, or the frequency lies too far below resonance",
-            TW_PIECES_MOST);
+        return report_storm(run);
     }
     const size_t capacity = run->capacity * 4;
     tw_piece *old = run->pieces == run->fixed ? NULL : run->pieces;

@@ -72,6 +72,7 @@ static void fill_valve(tw_stage_model *m, size_t index) {
     const size_t kind = tw_stage_kind(m, index);
     const double forward = forward_sign(kind);
     const unsigned all = ((1u << l->n_valves) - 1u) << l->first_valve, self = 1u << index;
+    valve->name = tw_half_bridge_valve_name(kind);
     valve->gated = kind == TW_HIGH_TRANSISTOR || kind == TW_LOW_TRANSISTOR;
     valve->replaces = all & ~self;
     valve->mates = valve->gated ? self << 1 : self >> 1; /* transistor and diode stand side by side */
