@@ -168,6 +168,7 @@ tw_status tw_report_text_pickup(tw_ctx *ctx, const tw_pickup_plan *plan, const t
         report__text_wrap(out, TITLE_WIDTH,
                           "analyse undoes droop and winding by itself; the errors above matter for a reading by eye");
     }
+    report__text_warnings(out, &plan->warnings, opts); /* before the advice, which is the same each time */
     const char *text;
     for (size_t k = 0; (text = report__pickup_placement(plan, k)) != NULL; k++) {
         report__text_title(out, opts, REPORT_BOLD, k == 0 ? "Where" : "");
@@ -178,7 +179,6 @@ tw_status tw_report_text_pickup(tw_ctx *ctx, const tw_pickup_plan *plan, const t
         tw_text_add(out, "[ ] ");
         report__text_wrap(out, TITLE_WIDTH + 4, text);
     }
-    report__text_warnings(out, &plan->warnings, opts);
     report__text_cautions(out, opts);
     return out->status;
 }

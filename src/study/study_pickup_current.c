@@ -25,8 +25,8 @@
     X(CLAMP_LIMIT, "clamp_limit", "linear up to the clamp, peak", "A", RANGE)                 \
     X(SATURATION_LIMIT, "saturation_limit", "linear up to saturation, peak", "A", RANGE)      \
     X(LINEAR_RANGE, "linear_range", "linear range, peak", "A", RANGE)                         \
-    X(LOWEST, "lowest_frequency", "the latter at", "Hz", RANGE)                               \
-    X(DIRECT, "direct_current", "and with a direct current of", "A", RANGE)                   \
+    X(LOWEST, "lowest_frequency", "saturation told for", "Hz", RANGE)                         \
+    X(DIRECT, "direct_current", "saturation with direct current of", "A", RANGE)              \
     X(FLUX_DENSITY, "flux_density_peak", "flux density to expect, peak", "T", RANGE)          \
     X(OPEN_VOLTAGE, "open_burden_voltage", "open without clamp, up to", "V", RANGE)           \
     X(LOW_CORNER, "low_corner", "low corner", "Hz", BAND)                                     \
