@@ -135,6 +135,17 @@ tw_status tw_report_write_map(tw_ctx *ctx, const tw_map *map, const char *path) 
  * axis at least. The notes at the head about the drawing library hold. */
 tw_status tw_report_plot_map(tw_ctx *ctx, const tw_map *map, const char *path) TW_MUST_USE;
 
+/* What the plate will say of the pan, in sentences; coil, pan, tank; layers; pans against limits where there are some;
+ * warnings. JSON: "kind" ("coil"), "title", the fields, "verdict" (sentences), "layers", "along_gap" and
+ * "along_frequency" (null or arrays by name), "pans", "warnings". Delimited text: the curve that was asked for. */
+tw_status tw_report_text_coil(tw_ctx *ctx, const tw_coil_study *study, const tw_report_text_opts *opts,
+                              tw_text *out) TW_MUST_USE;
+tw_status tw_report_json_coil(tw_ctx *ctx, const tw_coil_study *study, tw_text *out) TW_MUST_USE;
+tw_status tw_report_write_coil(tw_ctx *ctx, const tw_coil_study *study, const char *path) TW_MUST_USE;
+
+/* Coil and pan cut through the axis to scale, with the current density; R and L along gap and frequency. */
+tw_status tw_report_plot_coil(tw_ctx *ctx, const tw_coil_study *study, const char *path) TW_MUST_USE;
+
 /* The steady cycle in the state plane, told apart by who conducts. */
 tw_status tw_report_plot_plane(tw_ctx *ctx, const tw_plane *plane, const char *path) TW_MUST_USE;
 

@@ -27,7 +27,7 @@ typedef struct app_list {
 typedef struct app_args {
     app_list operands;
     bool help, version, json, no_time_column;
-    app_list set, units, along, wanted, columns;
+    app_list set, units, along, wanted, columns, accept;
     const char *plot, *report, *csv, *output, *plane, *rig, *as;
     const char *time_unit, *decimal_mark, *separator;
     double sample_interval_s, interval_s, duration_s, skew_s; /* NaN */
@@ -139,6 +139,7 @@ tw_capture_opts app_capture_opts(const app *a);
 
 int app_cmd_forecast(app *a);
 int app_cmd_map(app *a);
+int app_cmd_coil(app *a);
 int app_cmd_rehearse(app *a);
 int app_cmd_capture(app *a);
 int app_cmd_analyse(app *a);

@@ -37,7 +37,7 @@ int app_failure(app *a) {
     app_clear_bar(a);
     (void)fputs("tankwright: ", stderr);
     print_line(tw_error_format(error, text, sizeof text));
-    static const char *const OPTIONS[] = {"--set ", "--along ", "--for ", "--columns "};
+    static const char *const OPTIONS[] = {"--set ", "--along ", "--for ", "--columns ", "--accept "};
     for (size_t k = 0; k < sizeof OPTIONS / sizeof OPTIONS[0]; k++) {
         if (strncmp(error->file, OPTIONS[k], strlen(OPTIONS[k])) == 0) {
             return APP_USAGE; /* what an option says is wrong usage */

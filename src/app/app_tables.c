@@ -50,6 +50,21 @@ static const app_option MAP[] = {
     {NULL},
 };
 
+static const app_option COIL[] = {
+    {"along", 0, "KEY=RANGE",
+     "what to draw and tabulate, as in --along gap=2mm..20mm:40 or frequency=10k..200k:60:log; once for each",
+     APP_REPEATED, AT(along)},
+    {"for", 0, "NAME=VALUE", "the turns that give an inductance, as in --for inductance=90uH", APP_REPEATED,
+     AT(wanted)},
+    {"accept", 0, "LIMIT",
+     "which pans this plate takes, from limits on what it sees, as in --accept resistance=1.5..6; also inductance=",
+     APP_REPEATED, AT(accept)},
+    {"plot", 0, "FILE", "draw coil and pan cut through the axis, R and L; the suffix .svg, .pdf or .png names the form",
+     APP_PLOT, AT(plot)},
+    {"csv", 0, "FILE", "write L, R and efficiency along the frequency, or what --along names", APP_OUTPUT, AT(csv)},
+    {NULL},
+};
+
 static const app_option PLOT[] = {
     {"plot", 0, "FILE", "draw a few periods as stored; the suffix .svg, .pdf or .png names the form", APP_PLOT,
      AT(plot)},
@@ -152,6 +167,16 @@ static const app_command COMMANDS[] = {
      1,
      {PICKUP, RESULT, RIG, COMMON},
      app_cmd_pickup},
+    {"coil",
+     "RIG",
+     "the field of coil and pan: why this pan works and that one does not",
+     "Computes inductance, resistance and losses of the rig's coil over its pan from geometry and metal (pan.kind: "
+     "field; another kind shows the coil alone). Says what a plate makes of the pan, where the heat goes, and what the "
+     "winding itself costs. With --accept it holds the usual pans against limits on R and L.",
+     1,
+     1,
+     {COIL, RESULT, RIG, COMMON},
+     app_cmd_coil},
     {"rehearse",
      "RIG",
      "the record that the recorder would store, and how to set it",

@@ -128,7 +128,7 @@ static tw_status put_fields(tw_ctx *ctx, const tw_rig *rig, const tw_study__coil
     put(out, "winding_skin_resistance", "its strands by themselves", "ohm", wire->skin_ohm);
     put(out, "winding_proximity_resistance", "its strands in the coil's field", "ohm", wire->proximity_ohm);
     put(out, "winding_bundle_resistance", "its strands in the bundle's field", "ohm", wire->bundle_ohm);
-    if (c->field.below.n_layers > 0) {
+    if (at->below_ohm > 0.0) {
         put(out, "shield_resistance", "ferrite and shield", "ohm", at->below_ohm);
     }
     if (out->has_pan) {

@@ -171,7 +171,7 @@ tw_status tw_study__coil_target(tw_ctx *ctx, const char *text, const tw_study__c
     out->fields[out->n_fields++] =
         (tw_field){"turns_wanted", "turns for the inductance asked for", "", tw_exactly(turns), 0};
     out->fields[out->n_fields++] =
-        (tw_field){"pitch_wanted", "their pitch between the same diameters", "m", tw_exactly(width / turns), 0};
+        (tw_field){"pitch_wanted", "their pitch, same diameters", "m", tw_exactly(width / turns), 0};
     if (w->kind == TW_WINDING_TURNS && width / turns < 2.0 * w->wire_radius_m) {
         return tw_warn(ctx, &out->warnings, "turns_do_not_fit",
                        "%.1f turns of this wire do not fit side by side: %.3g mm each, the wire has %.3g mm", turns,

@@ -1,0 +1,254 @@
+/* The field of coil and pan as text, JSON and delimited text. */
+#include "report_private.h"
+#include "report_text_private.h"
+
+#include <jansson.h>
+#include <math.h>
+#include <string.h>
+
+/* ---- text ------------------------------------------------------------------------------------------------ */
+
+enum { LABEL_WIDTH = 38, LAYER_WIDTH = 18 };
+
+static const struct {
+    const char *title, *keys[10];
+} GROUPS[] = {
+    {"Coil",
+     {"air_inductance", "bare_inductance", "computed_inductance", "winding_resistance", "winding_resistance_dc",
+      "winding_skin_resistance", "winding_proximity_resistance"}},
+    {"Pan",
+     {"gap", "equivalent_inductance", "pan_resistance", "shield_resistance", "coupling", "induced_efficiency",
+      "current_per_kilowatt"}},
+    {"Tank", {"switching_frequency", "resonant_frequency_bare", "resonant_frequency"}},
+    {"Wanted", {"turns_wanted", "pitch_wanted"}},
+};
+
+static void put_fields(const tw_coil_study *study, const tw_report_text_opts *opts, tw_text *out) {
+    for (size_t g = 0; g < sizeof GROUPS / sizeof GROUPS[0]; g++) {
+        const char *title = GROUPS[g].title;
+        for (size_t k = 0; k < 10 && GROUPS[g].keys[k] != NULL; k++) {
+            const tw_field *f = tw_coil_study_field(study, GROUPS[g].keys[k]);
+            char value[TW_QUANTITY_TEXT];
+            if (f == NULL) {
+                continue;
+            }
+            report__format_set(f->value.value, f->unit, value);
+            report__text_title(out, opts, REPORT_BOLD, title);
+            report__text_pad(out, f->label, LABEL_WIDTH);
+            tw_text_addf(out, "%s\n", value);
+            title = "";
+        }
+    }
+}
+
+static void put_layers(const tw_coil_study *study, const tw_report_text_opts *opts, tw_text *out) {
+    for (size_t k = 0; k < study->n_layers; k++) {
+        const tw_coil_layer *l = &study->layers[k];
+        char thickness[TW_QUANTITY_TEXT], depth[TW_QUANTITY_TEXT];
+        report__format_set(l->thickness_m, "m", thickness);
+        report__format_set(l->skin_depth_m, "m", depth);
+        report__text_title(out, opts, REPORT_BOLD, k == 0 ? "Layers" : "");
+        report__text_pad(out, l->metal[0] != '\0' ? l->metal : "as given", LAYER_WIDTH);
+        report__text_pad(out, thickness, 9);
+        tw_text_addf(out, "skin depth ");
+        report__text_pad(out, isfinite(l->skin_depth_m) ? depth : "-", 10);
+        tw_text_addf(out, "mu_r %-6.4g %5.1f %% of the pan's heat\n", l->permeability, 100.0 * l->share);
+    }
+}
+
+static void put_limit(tw_text *out, const char *name, double low, double high, const char *unit) {
+    char text[2][TW_QUANTITY_TEXT];
+    report__format_set(low, unit, text[0]);
+    report__format_set(high, unit, text[1]);
+    if (isfinite(low) && isfinite(high)) {
+        tw_text_addf(out, " %s %s to %s", name, text[0], text[1]);
+    } else if (isfinite(low) || isfinite(high)) {
+        tw_text_addf(out, " %s %s %s", name, isfinite(low) ? "from" : "up to", text[isfinite(low) ? 0 : 1]);
+    }
+}
+
+static void put_candidates(const tw_coil_study *study, const tw_report_text_opts *opts, tw_text *out) {
+    if (!study->has_limits) {
+        return;
+    }
+    report__text_title(out, opts, REPORT_BOLD, "Limits");
+    tw_text_add(out, "the plate takes");
+    put_limit(out, "R", study->r_low_ohm, study->r_high_ohm, "ohm");
+    put_limit(out, "L", study->l_low_h, study->l_high_h, "H");
+    tw_text_add(out, "\n");
+    for (size_t k = 0; k < study->n_candidates; k++) {
+        const tw_coil_candidate *c = &study->candidates[k];
+        char l[TW_QUANTITY_TEXT], r[TW_QUANTITY_TEXT];
+        report__format_set(c->inductance_h, "H", l);
+        report__format_set(c->resistance_ohm, "ohm", r);
+        report__text_title(out, opts, REPORT_BOLD, "");
+        report__text_pad(out, c->name, 20);
+        report__text_pad(out, r, 13);
+        report__text_pad(out, l, 12);
+        tw_text_addf(out, "%3.0f %%  ", 100.0 * c->efficiency);
+        report__text_emphasis(out, opts, c->why[0] == '\0' ? REPORT_GOOD : REPORT_DOUBTFUL,
+                              c->why[0] == '\0' ? "accepted" : c->why);
+        tw_text_add(out, "\n");
+    }
+}
+
+tw_status tw_report_text_coil(tw_ctx *ctx, const tw_coil_study *study, const tw_report_text_opts *opts, tw_text *out) {
+    (void)ctx;
+    for (size_t k = 0; k < study->n_says; k++) {
+        report__text_title(out, opts, REPORT_BOLD, k == 0 ? "Verdict" : "");
+        report__text_wrap(out, 8, study->says[k]);
+    }
+    put_fields(study, opts, out);
+    put_layers(study, opts, out);
+    put_candidates(study, opts, out);
+    report__text_warnings(out, &study->warnings, opts);
+    return out->status;
+}
+
+/* ---- JSON -------------------------------------------------------------------------------------------------- */
+
+static int append(const char *bytes, size_t n, void *user) {
+    tw_text *out = user;
+    tw_text_append(out, bytes, n);
+    return out->status == TW_OK ? 0 : -1;
+}
+
+static json_t *physical(double value, const char *unit) {
+    return isfinite(value) ? json_pack("{s:f, s:s}", "value", value, "unit", unit) : json_null();
+}
+
+static json_t *numbers(const double *values, size_t n) {
+    json_t *array = json_array();
+    for (size_t k = 0; k < n; k++) {
+        (void)json_array_append_new(array, isfinite(values[k]) ? json_real(values[k]) : json_null());
+    }
+    return array;
+}
+
+static json_t *layers_of(const tw_coil_study *study) {
+    json_t *array = json_array();
+    for (size_t k = 0; k < study->n_layers; k++) {
+        const tw_coil_layer *l = &study->layers[k];
+        (void)json_array_append_new(array, json_pack("{s:s, s:o, s:f, s:f, s:o, s:o, s:f}", "metal", l->metal,
+                                                     "thickness", physical(l->thickness_m, "m"), "conductivity",
+                                                     l->conductivity_s_m, "permeability", l->permeability, "skin_depth",
+                                                     physical(l->skin_depth_m, "m"), "resistance",
+                                                     physical(l->resistance_ohm, "ohm"), "share", l->share));
+    }
+    return array;
+}
+
+static json_t *curve_of(const tw_coil_curve *c) {
+    const size_t n = c->axis.n;
+    return n == 0 ? json_null()
+                  : json_pack("{s:s, s:s, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "key", c->axis.key, "unit", c->axis.unit,
+                              "values", numbers(c->axis.values, n), "equivalent_inductance",
+                              numbers(c->inductance_h, n), "equivalent_resistance", numbers(c->resistance_ohm, n),
+                              "pan_resistance", numbers(c->pan_resistance_ohm, n), "winding_resistance",
+                              numbers(c->winding_resistance_ohm, n), "coupling", numbers(c->coupling, n),
+                              "induced_efficiency", numbers(c->efficiency, n));
+}
+
+static json_t *candidates_of(const tw_coil_study *study) {
+    json_t *array = json_array();
+    for (size_t k = 0; k < study->n_candidates; k++) {
+        const tw_coil_candidate *c = &study->candidates[k];
+        (void)json_array_append_new(array, json_pack("{s:s, s:b, s:s, s:o, s:o, s:f, s:f}", "pan", c->name, "accepted",
+                                                     c->why[0] == '\0', "reason", c->why, "equivalent_resistance",
+                                                     physical(c->resistance_ohm, "ohm"), "equivalent_inductance",
+                                                     physical(c->inductance_h, "H"), "coupling", c->coupling,
+                                                     "induced_efficiency", c->efficiency));
+    }
+    return array;
+}
+
+/* Bytes that are no UTF-8 become '?'. */
+static json_t *clean_string(tw_ctx *ctx, const char *text) {
+    char *copy = tw_copy_string(ctx, text);
+    size_t bad = 0;
+    if (copy == NULL) {
+        return NULL;
+    }
+    const size_t n = strlen(copy);
+    for (size_t from = 0; from < n && !tw_utf8_valid(copy + from, n - from, &bad); from += bad + 1) {
+        copy[from + bad] = '?';
+    }
+    json_t *value = json_stringn(copy, n);
+    tw_free(copy);
+    return value;
+}
+
+static json_t *texts_of(tw_ctx *ctx, const tw_coil_study *study) {
+    json_t *array = json_array();
+    for (size_t k = 0; k < study->n_says; k++) {
+        (void)json_array_append_new(array, clean_string(ctx, study->says[k]));
+    }
+    return array;
+}
+
+static json_t *warnings_of(tw_ctx *ctx, const tw_coil_study *study) {
+    json_t *array = json_array();
+    for (size_t k = 0; k < study->warnings.count; k++) {
+        (void)json_array_append_new(array,
+                                    json_pack("{s:o, s:o}", "code", clean_string(ctx, study->warnings.items[k].code),
+                                              "message", clean_string(ctx, study->warnings.items[k].message)));
+    }
+    return array;
+}
+
+tw_status tw_report_json_coil(tw_ctx *ctx, const tw_coil_study *study, tw_text *out) {
+    const size_t before = out->length;
+    json_t *object = json_pack("{s:s, s:o}", "kind", "coil", "title", clean_string(ctx, study->title));
+    bool good = object != NULL;
+    for (size_t k = 0; k < study->n_fields && good; k++) {
+        const tw_field *f = &study->fields[k];
+        good = json_object_set_new(object, f->key, physical(f->value.value, f->unit)) == 0;
+    }
+    const struct {
+        const char *key;
+        json_t *value;
+    } PARTS[] = {{"verdict", texts_of(ctx, study)},
+                 {"layers", layers_of(study)},
+                 {"along_gap", curve_of(&study->along_gap)},
+                 {"along_frequency", curve_of(&study->along_frequency)},
+                 {"pans", study->has_limits ? candidates_of(study) : json_null()},
+                 {"warnings", warnings_of(ctx, study)}};
+    for (size_t k = 0; k < sizeof PARTS / sizeof PARTS[0]; k++) {
+        good = json_object_set_new(object, PARTS[k].key, PARTS[k].value) == 0 && good;
+    }
+    good = good && json_dump_callback(object, append, out, JSON_INDENT(2) | JSON_REAL_PRECISION(17)) == 0;
+    json_decref(object);
+    if (!good) {
+        tw_text_cut(out, before);
+        return out->status != TW_OK ? out->status : tw_fail(ctx, TW_NO_MEMORY, "report", "no memory for the JSON text");
+    }
+    tw_text_add(out, "\n");
+    return out->status;
+}
+
+/* ---- delimited text ------------------------------------------------------------------------------------------ */
+
+tw_status tw_report_write_coil(tw_ctx *ctx, const tw_coil_study *study, const char *path) {
+    const tw_coil_curve *c = study->csv_gap ? &study->along_gap : &study->along_frequency;
+    tw_output out;
+    TW_TRY(tw_output_open(ctx, path, &out));
+    fprintf(out.stream,
+            "%s (%s),equivalent_inductance (H),equivalent_resistance (ohm),pan_resistance (ohm),winding_resistance "
+            "(ohm),coupling,induced_efficiency\n",
+            c->axis.key, c->axis.unit);
+    for (size_t k = 0; k < c->axis.n; k++) {
+        const double row[] = {c->axis.values[k],        c->inductance_h[k],           c->resistance_ohm[k],
+                              c->pan_resistance_ohm[k], c->winding_resistance_ohm[k], c->coupling[k],
+                              c->efficiency[k]};
+        for (size_t i = 0; i < sizeof row / sizeof row[0]; i++) {
+            char text[TW_NUMBER_TEXT] = "";
+            const int n = isfinite(row[i]) ? snprintf(text, sizeof text, "%.9g", row[i]) : 0;
+            for (int at = 0; at < n; at++) {
+                text[at] = (char)(text[at] == ',' ? '.' : text[at]);
+            }
+            fprintf(out.stream, "%s%s", i > 0 ? "," : "", text);
+        }
+        fputc('\n', out.stream);
+    }
+    return tw_output_commit(ctx, &out);
+}
