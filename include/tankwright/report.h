@@ -103,8 +103,8 @@ tw_status tw_report_write_rehearsal(tw_ctx *ctx, const tw_rehearsal *rehearsal, 
 
 /* ---- the pick-ups ----------------------------------------------------------------------------------- */
 
-/* Verdict on the pick-ups, numbers by group, burdens, warnings, where to put what and why, a check list before power-up,
- * cautions. opts as for a reading. */
+/* Verdict on the pick-ups, numbers by group, burdens, warnings, where to put what and why, a check list before
+ * power-up, cautions. opts as for a reading. */
 tw_status tw_report_text_pickup(tw_ctx *ctx, const tw_pickup_plan *plan, const tw_report_text_opts *opts,
                                 tw_text *out) TW_MUST_USE;
 
