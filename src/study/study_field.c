@@ -172,7 +172,8 @@ static void take_wire(const tw_rig_coil *c, tw_study__coil_field *out) {
     out->has_wire = true;
 }
 
-static tw_status make_parts(tw_ctx *ctx, const tw_rig *rig, bool with_pan, double least_gap_m, tw_study__coil_field *f) {
+static tw_status make_parts(tw_ctx *ctx, const tw_rig *rig, bool with_pan, double least_gap_m,
+                            tw_study__coil_field *f) {
     if (with_pan) {
         TW_TRY(take_pan(ctx, rig, f));
     }
