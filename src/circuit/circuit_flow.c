@@ -46,15 +46,16 @@ static void turn_term(const tw_decomposition *dec, size_t j, double t, tw_turn *
     const double re = dec->re[j] * t, im = dec->im[j] * t;
     double e, c = 1.0, s = 0.0;
     if (fabs(re) < small_turn) {
-        e = 1.0 + re * (1.0 + re / 2 * (1.0 + re / 3 * (1.0 + re / 4 * (1.0 + re / 5 * (1.0 + re / 6)))));
+        e = 1.0 / 120 + re * (1.0 / 720 + re * (1.0 / 5040 + re * (1.0 / 40320)));
+        e = 1.0 + re * (1.0 + re * (1.0 / 2 + re * (1.0 / 6 + re * (1.0 / 24 + re * e))));
     } else {
         e = exp(re);
     }
     if (im != 0.0) {
         if (fabs(im) < small_turn) {
             const double q = im * im;
-            c = 1.0 - q / 2 * (1.0 - q / 12 * (1.0 - q / 30 * (1.0 - q / 56)));
-            s = im * (1.0 - q / 6 * (1.0 - q / 20 * (1.0 - q / 42)));
+            c = 1.0 - q * (1.0 / 2 - q * (1.0 / 24 - q * (1.0 / 720 - q * (1.0 / 40320))));
+            s = im * (1.0 - q * (1.0 / 6 - q * (1.0 / 120 - q * (1.0 / 5040))));
         } else {
             sincos(im, &s, &c);
         }

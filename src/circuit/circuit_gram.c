@@ -16,8 +16,8 @@ static inline cx mul(cx a, cx b) {
 }
 
 static inline cx quotient(cx a, cx b) {
-    const double q = b.re * b.re + b.im * b.im;
-    return (cx){(a.re * b.re + a.im * b.im) / q, (a.im * b.re - a.re * b.im) / q};
+    const double q = 1.0 / (b.re * b.re + b.im * b.im);
+    return (cx){(a.re * b.re + a.im * b.im) * q, (a.im * b.re - a.re * b.im) * q};
 }
 
 static const double series_limit = 0.25;

@@ -361,9 +361,13 @@ static size_t find_event(tw_run *run, tw_flow *flow, double span, double *when) 
         candidate *c = &list[n++];
         c->valve = w;
         c->on = on;
+        c->estimate_s = 0.0;
         tw_wave_watch(&c->wave, flow, w);
         tw_wave_eval(&c->wave, 0.0, span, &c->start);
-        c->estimate_s = run->left & bit ? INFINITY : tw_wave_guess(&c->start, on ? 1 : -1);
+    }
+    for (size_t k = 0; n > 1 && k < n; k++) {
+        const bool left = (run->left & (1u << list[k].valve)) != 0;
+        list[k].estimate_s = left ? INFINITY : tw_wave_guess(&list[k].start, list[k].on ? 1 : -1);
     }
     size_t found = TW_NO_VALVE;
     for (unsigned todo = (1u << n) - 1u; todo != 0;) {
