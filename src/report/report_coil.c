@@ -18,7 +18,7 @@ static const struct {
       "winding_skin_resistance", "winding_proximity_resistance"}},
     {"Pan",
      {"gap", "equivalent_inductance", "pan_resistance", "shield_resistance", "coupling", "induced_efficiency",
-      "current_per_kilowatt"}},
+      "current_per_kilowatt", "saturation_current", "saturation_rounds"}},
     {"Tank", {"switching_frequency", "resonant_frequency_bare", "resonant_frequency"}},
     {"Wanted", {"turns_wanted", "pitch_wanted"}},
 };
@@ -98,6 +98,8 @@ tw_status tw_report_text_coil(tw_ctx *ctx, const tw_coil_study *study, const tw_
         report__text_title(out, opts, REPORT_BOLD, k == 0 ? "Verdict" : "");
         report__text_wrap(out, 8, study->says[k]);
     }
+    report__text_clean(out, study->title[0] != '\0' ? study->title : "Untitled rig");
+    tw_text_add(out, study->has_pan ? ", field of coil and pan\n" : ", field of the coil\n");
     put_fields(study, opts, out);
     put_layers(study, opts, out);
     put_candidates(study, opts, out);

@@ -192,6 +192,10 @@ static tw_status iterate_current(tw_ctx *ctx, const tw_rig *rig, const tw_study_
         tw_stack pan;
         size_t inner = 0;
         TW_TRY(tw_study__saturate(ctx, rig, field, stage->frequency_hz, current, &pan, &inner));
+        tw_study__coil_field as_saturated = *field; /* shares the plan: not to be disposed of */
+        as_saturated.pan = pan;
+        TW_TRY(tw_study__coil_resolve(ctx, rig, &as_saturated, stage->frequency_hz, &notes->coil));
+        notes->coil_ohm = notes->coil.resistance_ohm;
         TW_TRY(make_load(ctx, field, &pan, stage->frequency_hz, &notes->coil, &stage->load, &notes->fit_error));
         notes->iterations = round;
         notes->current_peak_a = current;
