@@ -34,6 +34,7 @@ void app_args_dispose(app_args *args) {
     list_dispose(&args->along);
     list_dispose(&args->wanted);
     list_dispose(&args->columns);
+    list_dispose(&args->accept);
 }
 
 static int list_add(app *a, app_list *list, const char *item) {

@@ -14,6 +14,7 @@
  * in switches and winding. */
 #define REFUSED_BELOW 0.33
 #define WEAK_COUPLING 0.3
+#define HIGH_Q 10.0
 
 static char *next_line(tw_coil_study *out) {
     const size_t most = sizeof out->says / sizeof out->says[0];
@@ -77,7 +78,8 @@ tw_status tw_study__coil_says(tw_ctx *ctx, const tw_rig *rig, const tw_study__co
             "about %.0f times the frequency (R rises with the root of it), and more of that heat stays in the coil: "
             "%.0f %% reaches the pan.",
             sqrt(1.0 / ratio), 1.0 / (ratio * ratio), 100.0 * at->efficiency);
-    } else if (at->z.coupling < WEAK_COUPLING && at->loaded_h < at->bare_h) {
+    } else if (at->z.coupling < WEAK_COUPLING && at->loaded_h < at->bare_h &&
+               2.0 * TW_PI * c->frequency_hz * at->loaded_h > HIGH_Q * at->total_ohm) {
         say(out, "The pan is hardly there: coupling %.2f. A smaller gap, or a pan as wide as the coil, is needed.",
             at->z.coupling);
     } else {
