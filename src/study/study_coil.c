@@ -134,7 +134,7 @@ static tw_status put_fields(tw_ctx *ctx, const tw_rig *rig, const tw_study__coil
     if (out->has_pan) {
         double share = NAN;
         put(out, "induced_efficiency", "share of the loss that is in the pan", "", at->efficiency);
-        if (tw_is_known(rig->pan.diameter_m)) {
+        if (tw_is_known(rig->pan.diameter_m) && at->pan_ohm > 0.0) {
             TW_TRY(tw_coil_pan_share(ctx, c->field.plan, &c->pan, c->gap_m, c->frequency_hz,
                                      0.5 * rig->pan.diameter_m.value, &share));
             put(out, "share_beyond_pan", "loss that the model puts beyond its rim", "", share);
@@ -178,7 +178,7 @@ static tw_status put_layers(tw_ctx *ctx, const tw_rig *rig, const tw_study__coil
                                                        .permeability = l->relative_permeability,
                                                        .skin_depth_m = loss[k].skin_depth_m,
                                                        .resistance_ohm = c->values.scale * loss[k].resistance_ohm,
-                                                       .share = loss[k].resistance_ohm / sum};
+                                                       .share = sum > 0.0 ? loss[k].resistance_ohm / sum : 0.0};
     }
     return TW_OK;
 }

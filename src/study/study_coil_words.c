@@ -15,6 +15,7 @@
 #define REFUSED_BELOW 0.33
 #define WEAK_COUPLING 0.3
 #define HIGH_Q 10.0
+#define TRANSPARENT_PERCENT 10.0
 
 static char *next_line(tw_coil_study *out) {
     const size_t most = sizeof out->says / sizeof out->says[0];
@@ -66,7 +67,12 @@ tw_status tw_study__coil_says(tw_ctx *ctx, const tw_rig *rig, const tw_study__co
     TW_TRY(tw_study__coil_point(ctx, c, &steel, c->gap_m, c->frequency_hz, &usual));
     const double ratio = at->pan_ohm / usual.pan_ohm;
     const double lowered = 100.0 * (1.0 - at->loaded_h / at->bare_h);
-    if (ratio < REFUSED_BELOW) {
+    if (ratio < REFUSED_BELOW && lowered < TRANSPARENT_PERCENT) {
+        say(out,
+            "The field goes through this pan: it adds %.3g ohm, where a steel pan adds %.3g ohm, and L hardly changes, "
+            "from %.3g uH to %.3g uH. It is too thin, conducts too little or stands too far away.",
+            at->pan_ohm, usual.pan_ohm, at->bare_h * 1e6, at->loaded_h * 1e6);
+    } else if (ratio < REFUSED_BELOW) {
         say(out,
             "A plate made for steel refuses this pan: it adds %.3g ohm, where a steel pan adds %.3g ohm, and lowers L "
             "by "

@@ -72,8 +72,11 @@ static tw_status take_coil(tw_ctx *ctx, const tw_rig *rig, double frequency_hz, 
 
 /* ---- saturation -------------------------------------------------------------------------------------- */
 
+/* A metal that is not magnetic has nothing to saturate. */
 bool tw_study__saturates(const tw_rig *rig) {
-    return rig->pan.kind == TW_PAN_FIELD && rig->pan.saturation != TW_PAN_SATURATION_NONE;
+    const tw_metal *first = tw_metal_find(tw_rig_metal(rig->pan.layers[0].metal));
+    const bool magnetic = first == NULL || first->saturation_t > 0.0;
+    return rig->pan.kind == TW_PAN_FIELD && rig->pan.saturation != TW_PAN_SATURATION_NONE && magnetic;
 }
 
 tw_status tw_study__saturate(tw_ctx *ctx, const tw_rig *rig, const tw_study__coil_field *field, double frequency_hz,

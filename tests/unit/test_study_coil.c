@@ -186,6 +186,55 @@ static void aluminium_is_refused_in_words(void **state) {
     }
 }
 
+/* Aluminium cannot saturate, a foil is no pan, and what conducts nothing takes no loss. */
+static void odd_pans_have_answers(void **state) {
+    tw_ctx *ctx = *state;
+    static const char *const SETS[][3] = {
+        {"pan.saturation=froehlich", "pan.layers.1.metal=aluminium", "pan.diameter=190mm"},
+        {"pan.layers.1.thickness=2um", "pan.diameter=190mm", "pan.temperature=80degC"},
+        {"pan.layers.1.conductivity=0", "pan.diameter=190mm", "pan.temperature=80degC"}};
+    static const char *const WORDS[] = {"refuses this pan", "goes through this pan", "goes through this pan"};
+    for (size_t k = 0; k < 3; k++) {
+        const tw_rig rig = rig_with(ctx, SETS[k], 3);
+        tw_coil_study study = study_of(ctx, &rig, NULL);
+        assert_non_null(strstr(study.says[0], WORDS[k]));
+        assert_true(isnan(value(&study, "saturation_rounds")));
+        assert_true(isfinite(study.layers[0].share));
+        tw_coil_study_dispose(&study);
+    }
+}
+
+/* Every allocation of the use case fails once: an error, nothing half made. */
+static void every_allocation_may_fail(void **state) {
+    tw_ctx *ctx = *state;
+    static const char *const SET[] = {"pan.saturation=froehlich", "pan.current=41A"}, *const LIMITS[] = {
+                                                                                          "resistance=1.."};
+    const tw_rig rig = rig_with(ctx, SET, 2);
+    static const char *const ALONG[] = {"gap=5mm..9mm:2", "frequency=20k..30k:2"};
+    const tw_coil_study_opts opts = {.along = ALONG,
+                                     .n_along = 2,
+                                     .target = "inductance=77u",
+                                     .accept = LIMITS,
+                                     .n_accept = 1,
+                                     .with_section = true};
+    tw_status status = TW_NO_MEMORY;
+    size_t n = 1;
+    for (; status != TW_OK; n++) {
+        tw_coil_study study;
+        assert_true(n < 2000);
+        tw_ctx_fail_allocation(ctx, n);
+        status = tw_study_coil(ctx, &rig, &opts, &study);
+        tw_ctx_fail_allocation(ctx, 0);
+        if (status == TW_OK) {
+            tw_coil_study_dispose(&study);
+        } else {
+            assert_int_equal(status, TW_NO_MEMORY);
+            tw_ctx_clear_error(ctx);
+        }
+    }
+    assert_true(n > 20);
+}
+
 static void turns_come_back_from_inductance(void **state) {
     tw_ctx *ctx = *state;
     static const char *const SET[] = {"coil.ferrite.kind=plane", "coil.ferrite.thickness=5mm",
@@ -226,13 +275,13 @@ static void a_loop_sees_its_share(void **state) {
 static void bad_input_is_named(void **state) {
     tw_ctx *ctx = *state;
     static const struct {
-        const char *set[2], *along, *accept, *target, *place, *text;
+        const char *set[3], *along, *accept, *target, *place, *text;
     } CASES[] = {
         {{"pan.gap=unknown"}, NULL, NULL, NULL, "pan.gap", "needs a length"},
         {{"coil.turns=unknown"}, NULL, NULL, NULL, "coil.turns", "not known"},
         {{"pan.layers.1.thickness=unknown"}, NULL, NULL, NULL, "pan.layers.1.thickness", "not known"},
         {{"coil.ferrite.kind=plane"}, NULL, NULL, NULL, "coil.ferrite.thickness", "not known"},
-        {{"pan.layers.1.metal=brass", "pan.saturation=froehlich"},
+        {{"pan.layers.1.metal=none", "pan.layers.1.conductivity=4.7e6", "pan.saturation=froehlich"},
          NULL,
          NULL,
          NULL,
@@ -247,7 +296,10 @@ static void bad_input_is_named(void **state) {
         {{NULL}, NULL, NULL, "turns=3", "--for turns=3", "expected inductance=VALUE"},
     };
     for (size_t k = 0; k < sizeof CASES / sizeof CASES[0]; k++) {
-        const size_t n = CASES[k].set[0] == NULL ? 0 : CASES[k].set[1] == NULL ? 1 : 2;
+        size_t n = 0;
+        while (n < 3 && CASES[k].set[n] != NULL) {
+            n++;
+        }
         const tw_rig rig = rig_with(ctx, CASES[k].set, n);
         const tw_coil_study_opts opts = {.along = &CASES[k].along,
                                          .n_along = CASES[k].along != NULL,
@@ -291,6 +343,8 @@ int main(void) {
                                        CASE(permeability_and_current_agree),
                                        CASE(what_is_stated_wins_and_is_doubted),
                                        CASE(aluminium_is_refused_in_words),
+                                       CASE(odd_pans_have_answers),
+                                       CASE(every_allocation_may_fail),
                                        CASE(turns_come_back_from_inductance),
                                        CASE(a_loop_sees_its_share),
                                        CASE(bad_input_is_named),
