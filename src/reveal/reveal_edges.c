@@ -186,6 +186,24 @@ static tw_commutation judge_ramp(const tw_reveal__view *w, double zero_x, tw_rev
     return never || c->closing < c->line_end ? TW_COMMUTATION_PARTIAL_ZVS : TW_COMMUTATION_REBOUND;
 }
 
+/* A swing cut short before it left the high rail by a tenth: too little for a line, but with the stated snubbers its
+ * depth at the jump says how much charge has flowed since the gate opened. */
+static void place_shallow(const tw_reveal__view *w, tw_reveal__course *c, double c_m) {
+    const size_t last = c->crossing > 3 ? c->crossing - 1 : 2; /* the crossing's own bin may hold part of the jump */
+    double depth = 0, count = 0;
+    for (size_t b = last - 2; b <= last; b++) {
+        depth += w->weight[b] * (tw_reveal__level_high(w, b) - w->v[b]);
+        count += w->weight[b];
+    }
+    depth = count > 0 ? fmax(depth / count, 0.0) : 0.0;
+    size_t b = last;
+    while (b > 0 && w->q[last - 1] - w->q[b] < c_m * depth && w->i[b] > 0) {
+        b--;
+    }
+    c->turn_off = fmin(w->x[b], c->closing);
+    c->forced_v = w->rail - depth;
+}
+
 /* No swing seen, only a jump. */
 static tw_commutation judge_jump(const tw_reveal__view *w, tw_reveal__course *c) {
     const double at = w->x[c->crossing] + 0.5 * w->bin_s;
@@ -200,7 +218,7 @@ static tw_commutation judge_jump(const tw_reveal__view *w, tw_reveal__course *c)
     c->turn_off = at;
     if (c_m * w->rail / current > 3.0 * w->bin_s) {
         c->closing = at;
-        c->forced_v = w->rail;
+        place_shallow(w, c, c_m);
         return TW_COMMUTATION_PARTIAL_ZVS;
     }
     c->line_end = at;
@@ -242,7 +260,7 @@ static tw_status turn_off_current(tw_ctx *ctx, const tw_reveal__view *w, const t
     if (isnan(c->turn_off)) {
         return TW_OK;
     }
-    const double end = isnan(c->line_end) ? c->turn_off : c->line_end;
+    const double end = isnan(c->line_end) || !c->line.found ? c->turn_off : c->line_end;
     const double from = c->turn_off - TURN_OFF_VIEW * w->period_s, to = c->turn_off + 0.1 * (end - c->turn_off);
     tw_polynomial p;
     size_t n;
@@ -285,7 +303,10 @@ static tw_status fill_edge(tw_ctx *ctx, const tw_reveal__view *w, const tw_revea
     const bool forced = e->verdict == TW_COMMUTATION_PARTIAL_ZVS || e->verdict == TW_COMMUTATION_HARD;
     const double end = forced ? c->closing : c->line_end;
     const double fine = closing_u(w), grid = 0.05 * w->bin_s;
-    e->turn_off_s = (tw_value){c->turn_off, line ? hypot(tw_reveal__meet_u(w, &c->line, c->turn_off), grid) : fine};
+    /* without a line the opening is placed by the depth of a shallow swing: known to about a third of its length */
+    const double unseen = isnan(c->turn_off) || isnan(c->closing) ? 0.0 : 0.3 * (c->closing - c->turn_off) + w->bin_s;
+    e->turn_off_s =
+        (tw_value){c->turn_off, line ? hypot(tw_reveal__meet_u(w, &c->line, c->turn_off), grid) : hypot(fine, unseen)};
     e->swing_end_s = (tw_value){end, line && !forced ? hypot(tw_reveal__meet_u(w, &c->line, end), grid) : fine};
     e->swing_time_s = minus(e->swing_end_s, e->turn_off_s);
     if (line && !forced) {
