@@ -14,8 +14,8 @@ static const struct {
     const char *title, *keys[10];
 } GROUPS[] = {
     {"Coil",
-     {"air_inductance", "bare_inductance", "computed_inductance", "winding_resistance", "winding_resistance_dc",
-      "winding_skin_resistance", "winding_proximity_resistance"}},
+     {"air_inductance", "bare_inductance", "bare_inductance_fine_bars", "computed_inductance", "winding_resistance",
+      "winding_resistance_dc", "winding_skin_resistance", "winding_proximity_resistance"}},
     {"Pan",
      {"gap", "equivalent_inductance", "pan_resistance", "shield_resistance", "coupling", "induced_efficiency",
       "current_per_kilowatt", "saturation_current", "saturation_rounds"}},

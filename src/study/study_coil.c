@@ -162,6 +162,28 @@ static tw_status put_fields(tw_ctx *ctx, const tw_rig *rig, const tw_study__coil
     return TW_OK;
 }
 
+/* The other limit of what the bars may do: many and thin instead of few and wide. */
+static tw_status put_fine_bars(tw_ctx *ctx, const tw_rig *rig, const tw_study__coil *c, tw_coil_study *out) {
+    if (rig->coil.ferrite.kind != TW_FERRITE_BARS) {
+        return TW_OK;
+    }
+    const tw_value mu = rig->coil.ferrite.permeability;
+    tw_rig fine = *rig;
+    tw_study__coil_field field;
+    tw_coil_z z;
+    fine.coil.ferrite.kind = TW_FERRITE_PLANE;
+    fine.coil.ferrite.permeability = tw_exactly(tw_ferrite_bars(
+        tw_is_known(mu) ? mu.value : TW_STUDY_FERRITE_PERMEABILITY, rig->coil.ferrite.coverage.value, TW_BARS_FINE));
+    TW_TRY(tw_study__field_make(ctx, &fine, false, 0.0, &field));
+    const tw_status status = tw_coil_solve(ctx, field.plan, NULL, TW_STUDY_NO_GAP_M, c->frequency_hz, &z);
+    tw_study__field_dispose(&field);
+    if (status == TW_OK) {
+        put(out, "bare_inductance_fine_bars", "the same, were the bars many and thin", "H",
+            c->values.scale * z.inductance_h);
+    }
+    return status;
+}
+
 static tw_status put_layers(tw_ctx *ctx, const tw_rig *rig, const tw_study__coil *c, tw_coil_study *out) {
     tw_layer_loss loss[TW_COIL_MAX_LAYERS];
     double sum = 0.0;
@@ -252,6 +274,7 @@ static tw_status fill(tw_ctx *ctx, const tw_rig *rig, const tw_coil_study_opts *
     TW_TRY(take_current(ctx, rig, c, out));
     TW_TRY(tw_study__coil_point(ctx, c, &c->pan, c->gap_m, c->frequency_hz, &at));
     TW_TRY(put_fields(ctx, rig, c, &at, out));
+    TW_TRY(put_fine_bars(ctx, rig, c, out));
     if (out->has_pan) {
         TW_TRY(put_layers(ctx, rig, c, out));
         TW_TRY(make_curve(ctx, c, &out->along_gap));

@@ -10,7 +10,6 @@
 #include <string.h>
 
 /* Common practice where the rig does not say (no source). */
-#define USUAL_FERRITE_PERMEABILITY 2000.0
 #define USUAL_LAY 1.02
 #define USUAL_WINDING_C 60.0
 #define USUAL_PAN_C 100.0
@@ -86,7 +85,7 @@ static tw_status take_below(tw_ctx *ctx, const tw_rig_coil *c, tw_study__coil_fi
         }
         thickness = c->ferrite.thickness_m.value;
         gap = known_or(c->ferrite.distance_m, 0.0);
-        permeability = known_or(c->ferrite.permeability, USUAL_FERRITE_PERMEABILITY);
+        permeability = known_or(c->ferrite.permeability, TW_STUDY_FERRITE_PERMEABILITY);
         if (c->ferrite.kind == TW_FERRITE_BARS) {
             if (!tw_is_known(c->ferrite.coverage)) {
                 return missing(ctx, "coil.ferrite.coverage");

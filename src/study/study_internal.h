@@ -143,6 +143,8 @@ tw_status tw_study__transformer(tw_ctx *ctx, const tw_rig *rig, tw_transformer *
 
 /* ---- the field of coil and pan (study_field.c, study_field_load.c) ---- */
 
+#define TW_STUDY_FERRITE_PERMEABILITY 2000.0 /* where the rig does not say: common practice, no source */
+
 /* Whether the rig says enough of its winding for the field model. */
 bool tw_study__has_geometry(const tw_rig *rig);
 

@@ -252,6 +252,20 @@ static void turns_come_back_from_inductance(void **state) {
     tw_coil_study_dispose(&back);
 }
 
+/* Bars: more than no ferrite, less than a plane; thin ones do more than wide ones. */
+static void bars_lie_between(void **state) {
+    tw_ctx *ctx = *state;
+    static const char *const SET[] = {"coil.ferrite.kind=bars", "coil.ferrite.thickness=5mm",
+                                      "coil.ferrite.coverage=37%", "coil.ferrite.kind=plane"};
+    const tw_rig bars = rig_with(ctx, SET, 3), plane = rig_with(ctx, SET, 4);
+    tw_coil_study a = study_of(ctx, &bars, NULL), b = study_of(ctx, &plane, NULL);
+    assert_true(value(&a, "air_inductance") < value(&a, "bare_inductance"));
+    assert_true(value(&a, "bare_inductance") < value(&a, "bare_inductance_fine_bars"));
+    assert_true(value(&a, "bare_inductance_fine_bars") < value(&b, "bare_inductance"));
+    tw_coil_study_dispose(&a);
+    tw_coil_study_dispose(&b);
+}
+
 /* In air the loop's gain is mutual over self-inductance. */
 static void a_loop_sees_its_share(void **state) {
     tw_ctx *ctx = *state;
@@ -346,6 +360,7 @@ int main(void) {
                                        CASE(odd_pans_have_answers),
                                        CASE(every_allocation_may_fail),
                                        CASE(turns_come_back_from_inductance),
+                                       CASE(bars_lie_between),
                                        CASE(a_loop_sees_its_share),
                                        CASE(bad_input_is_named),
                                        CASE(the_example_comes_near_its_measured_twin)};
