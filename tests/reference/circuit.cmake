@@ -12,6 +12,9 @@ if(TW_SUNDIALS_INCLUDE AND NOT TW_SUNDIALS_LIBRARIES MATCHES "NOTFOUND")
     tw_test(test_circuit_mains SOURCES reference/test_circuit_mains.c ROOMS circuit SYSTEM ${TW_SUNDIALS_LIBRARIES}
         LABEL full)
     target_include_directories(test_circuit_mains SYSTEM PRIVATE ${TW_SUNDIALS_INCLUDE})
+    tw_test(test_circuit_stages SOURCES reference/test_circuit_stages.c ROOMS circuit SYSTEM ${TW_SUNDIALS_LIBRARIES}
+        LABEL full)
+    target_include_directories(test_circuit_stages SYSTEM PRIVATE ${TW_SUNDIALS_INCLUDE})
 else()
     message(STATUS "SUNDIALS CVODE not found: no test of the engine against it")
 endif()
