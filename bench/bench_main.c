@@ -141,7 +141,11 @@ int main(int argc, char **argv) {
         }
     }
     if (!ran) {
-        (void)fprintf(stderr, "tankwright-bench: no benchmark of that name\n");
+        (void)fprintf(stderr, "tankwright-bench: no benchmark of that name; there are");
+        for (size_t k = 0; k < sizeof programs / sizeof *programs; k++) {
+            (void)fprintf(stderr, " %s", programs[k].name);
+        }
+        (void)fputc('\n', stderr);
         tw_ctx_destroy(b.ctx);
         return 2;
     }
