@@ -1,8 +1,8 @@
 /* The field of coil and pan as text, JSON and delimited text. */
+#include "report_json_private.h"
 #include "report_private.h"
 #include "report_text_private.h"
 
-#include <jansson.h>
 #include <math.h>
 #include <string.h>
 
@@ -109,33 +109,16 @@ tw_status tw_report_text_coil(tw_ctx *ctx, const tw_coil_study *study, const tw_
 
 /* ---- JSON -------------------------------------------------------------------------------------------------- */
 
-static int append(const char *bytes, size_t n, void *user) {
-    tw_text *out = user;
-    tw_text_append(out, bytes, n);
-    return out->status == TW_OK ? 0 : -1;
-}
-
-static json_t *physical(double value, const char *unit) {
-    return isfinite(value) ? json_pack("{s:f, s:s}", "value", value, "unit", unit) : json_null();
-}
-
-static json_t *numbers(const double *values, size_t n) {
-    json_t *array = json_array();
-    for (size_t k = 0; k < n; k++) {
-        (void)json_array_append_new(array, isfinite(values[k]) ? json_real(values[k]) : json_null());
-    }
-    return array;
-}
-
 static json_t *layers_of(const tw_coil_study *study) {
     json_t *array = json_array();
     for (size_t k = 0; k < study->n_layers; k++) {
         const tw_coil_layer *l = &study->layers[k];
-        (void)json_array_append_new(array, json_pack("{s:s, s:o, s:f, s:f, s:o, s:o, s:f}", "metal", l->metal,
-                                                     "thickness", physical(l->thickness_m, "m"), "conductivity",
-                                                     l->conductivity_s_m, "permeability", l->permeability, "skin_depth",
-                                                     physical(l->skin_depth_m, "m"), "resistance",
-                                                     physical(l->resistance_ohm, "ohm"), "share", l->share));
+        (void)json_array_append_new(
+            array, json_pack("{s:s, s:o, s:f, s:f, s:o, s:o, s:f}", "metal", l->metal, "thickness",
+                             tw_report__json_physical(tw_exactly(l->thickness_m), "m"), "conductivity",
+                             l->conductivity_s_m, "permeability", l->permeability, "skin_depth",
+                             tw_report__json_physical(tw_exactly(l->skin_depth_m), "m"), "resistance",
+                             tw_report__json_physical(tw_exactly(l->resistance_ohm), "ohm"), "share", l->share));
     }
     return array;
 }
@@ -144,11 +127,13 @@ static json_t *curve_of(const tw_coil_curve *c) {
     const size_t n = c->axis.n;
     return n == 0 ? json_null()
                   : json_pack("{s:s, s:s, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "key", c->axis.key, "unit", c->axis.unit,
-                              "values", numbers(c->axis.values, n), "equivalent_inductance",
-                              numbers(c->inductance_h, n), "equivalent_resistance", numbers(c->resistance_ohm, n),
-                              "pan_resistance", numbers(c->pan_resistance_ohm, n), "winding_resistance",
-                              numbers(c->winding_resistance_ohm, n), "coupling", numbers(c->coupling, n),
-                              "induced_efficiency", numbers(c->efficiency, n));
+                              "values", tw_report__json_numbers(c->axis.values, n), "equivalent_inductance",
+                              tw_report__json_numbers(c->inductance_h, n), "equivalent_resistance",
+                              tw_report__json_numbers(c->resistance_ohm, n), "pan_resistance",
+                              tw_report__json_numbers(c->pan_resistance_ohm, n), "winding_resistance",
+                              tw_report__json_numbers(c->winding_resistance_ohm, n), "coupling",
+                              tw_report__json_numbers(c->coupling, n), "induced_efficiency",
+                              tw_report__json_numbers(c->efficiency, n));
 }
 
 static json_t *candidates_of(const tw_coil_study *study) {
@@ -157,54 +142,28 @@ static json_t *candidates_of(const tw_coil_study *study) {
         const tw_coil_candidate *c = &study->candidates[k];
         (void)json_array_append_new(array, json_pack("{s:s, s:b, s:s, s:o, s:o, s:f, s:f}", "pan", c->name, "accepted",
                                                      c->why[0] == '\0', "reason", c->why, "equivalent_resistance",
-                                                     physical(c->resistance_ohm, "ohm"), "equivalent_inductance",
-                                                     physical(c->inductance_h, "H"), "coupling", c->coupling,
-                                                     "induced_efficiency", c->efficiency));
+                                                     tw_report__json_physical(tw_exactly(c->resistance_ohm), "ohm"),
+                                                     "equivalent_inductance",
+                                                     tw_report__json_physical(tw_exactly(c->inductance_h), "H"),
+                                                     "coupling", c->coupling, "induced_efficiency", c->efficiency));
     }
     return array;
-}
-
-/* Bytes that are no UTF-8 become '?'. */
-static json_t *clean_string(tw_ctx *ctx, const char *text) {
-    char *copy = tw_copy_string(ctx, text);
-    size_t bad = 0;
-    if (copy == NULL) {
-        return NULL;
-    }
-    const size_t n = strlen(copy);
-    for (size_t from = 0; from < n && !tw_utf8_valid(copy + from, n - from, &bad); from += bad + 1) {
-        copy[from + bad] = '?';
-    }
-    json_t *value = json_stringn(copy, n);
-    tw_free(copy);
-    return value;
 }
 
 static json_t *texts_of(tw_ctx *ctx, const tw_coil_study *study) {
     json_t *array = json_array();
     for (size_t k = 0; k < study->n_says; k++) {
-        (void)json_array_append_new(array, clean_string(ctx, study->says[k]));
-    }
-    return array;
-}
-
-static json_t *warnings_of(tw_ctx *ctx, const tw_coil_study *study) {
-    json_t *array = json_array();
-    for (size_t k = 0; k < study->warnings.count; k++) {
-        (void)json_array_append_new(array,
-                                    json_pack("{s:o, s:o}", "code", clean_string(ctx, study->warnings.items[k].code),
-                                              "message", clean_string(ctx, study->warnings.items[k].message)));
+        (void)json_array_append_new(array, tw_report__json_text(ctx, study->says[k]));
     }
     return array;
 }
 
 tw_status tw_report_json_coil(tw_ctx *ctx, const tw_coil_study *study, tw_text *out) {
-    const size_t before = out->length;
-    json_t *object = json_pack("{s:s, s:o}", "kind", "coil", "title", clean_string(ctx, study->title));
+    json_t *object = json_pack("{s:s, s:o}", "kind", "coil", "title", tw_report__json_text(ctx, study->title));
     bool good = object != NULL;
     for (size_t k = 0; k < study->n_fields && good; k++) {
         const tw_field *f = &study->fields[k];
-        good = json_object_set_new(object, f->key, physical(f->value.value, f->unit)) == 0;
+        good = json_object_set_new(object, f->key, tw_report__json_physical(f->value, f->unit)) == 0;
     }
     const struct {
         const char *key;
@@ -214,18 +173,11 @@ tw_status tw_report_json_coil(tw_ctx *ctx, const tw_coil_study *study, tw_text *
                  {"along_gap", curve_of(&study->along_gap)},
                  {"along_frequency", curve_of(&study->along_frequency)},
                  {"pans", study->has_limits ? candidates_of(study) : json_null()},
-                 {"warnings", warnings_of(ctx, study)}};
+                 {"warnings", tw_report__json_warnings(ctx, &study->warnings)}};
     for (size_t k = 0; k < sizeof PARTS / sizeof PARTS[0]; k++) {
         good = json_object_set_new(object, PARTS[k].key, PARTS[k].value) == 0 && good;
     }
-    good = good && json_dump_callback(object, append, out, JSON_INDENT(2) | JSON_REAL_PRECISION(17)) == 0;
-    json_decref(object);
-    if (!good) {
-        tw_text_cut(out, before);
-        return out->status != TW_OK ? out->status : tw_fail(ctx, TW_NO_MEMORY, "report", "no memory for the JSON text");
-    }
-    tw_text_add(out, "\n");
-    return out->status;
+    return tw_report__json_finish(ctx, object, good, out);
 }
 
 /* ---- delimited text ------------------------------------------------------------------------------------------ */
