@@ -290,6 +290,8 @@ tw_layer tw_metal_layer(const tw_metal *m, double thickness_m, double temperatur
 size_t tw_pan_count(void);
 const char *tw_pan_name(size_t idx); /* NULL beyond the end */
 bool tw_pan_preset(const char *name, double temperature_c, tw_stack *out);
+/* Metal of the layer towards the coil; NULL: unknown name. */
+const tw_metal *tw_pan_preset_metal(const char *name);
 
 /* ---- saturation ----------------------------------------------------------------------------------- */
 

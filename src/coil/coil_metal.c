@@ -79,6 +79,15 @@ const char *tw_pan_name(size_t idx) {
     return idx < N_PANS ? PANS[idx].name : NULL;
 }
 
+const tw_metal *tw_pan_preset_metal(const char *name) {
+    for (size_t k = 0; name != NULL && k < N_PANS; k++) {
+        if (strcmp(PANS[k].name, name) == 0) {
+            return tw_metal_find(PANS[k].layer[0].metal);
+        }
+    }
+    return NULL;
+}
+
 bool tw_pan_preset(const char *name, double temperature_c, tw_stack *out) {
     for (size_t k = 0; name != NULL && k < N_PANS; k++) {
         if (strcmp(PANS[k].name, name) == 0) {

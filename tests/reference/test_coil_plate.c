@@ -195,6 +195,10 @@ static void against_adaptive_quadrature(void **state) {
         {0.020, 0.090, 0.003, 24, 0.005, {1, 200}, {1.4e6, 4e6}, {0.6e-3, INFINITY}, 31e3, false},
         {0.035, 0.110, 0.006, 19, 0.0043, {1, 1}, {36e6, 1.39e6}, {0.05e-3, INFINITY}, 77e3, false},
         {0.006, 0.012, 0.006, 379, 0.0011, {1, 1}, {0.0, 15.5e6}, {0.7e-3, INFINITY}, 3.3e3, false},
+        /* the three specified plates, air behind */
+        {0.020, 0.090, 0.003, 24, 0.008, {1, 1}, {36e6, 0.0}, {3.0e-3, INFINITY}, 20e3, false},
+        {0.020, 0.090, 0.003, 24, 0.008, {100, 1}, {5e6, 0.0}, {1.5e-3, INFINITY}, 40e3, false},
+        {0.020, 0.090, 0.003, 24, 0.008, {1, 1}, {1.4e6, 0.0}, {0.8e-3, INFINITY}, 80e3, false},
     };
     for (size_t k = 0; k < sizeof CASES / sizeof *CASES; k++) {
         plate_case c = CASES[k];
