@@ -230,7 +230,7 @@ typedef struct tw_study__recipe {
     tw_pan_kind pan;
     double supply_v, rail_per_supply; /* the rail follows the supply where rail_per_supply > 0 */
     double coil_h, coil_ohm, coupling, pan_ohm, pan_h;
-    double gap_m; /* spread only: a map does not sweep it */
+    double gap_m; /* shapes the field: a map that sweeps it makes each stage anew */
     /* pan.kind field: the stage's load is that of this coil, which the knobs scale */
     double field_coil_h, field_coil_ohm;
 } tw_study__recipe;

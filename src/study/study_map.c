@@ -1,7 +1,9 @@
 /* Maps of the operating point over one or two of the rig's numbers.
  *
  * The rig becomes a recipe once; a point of the map turns the axes' knobs on a copy of it, so that the engine's threads
- * share nothing that changes. Values are taken as they stand: a map of uncertain numbers is a tolerance run's work. */
+ * share nothing that changes. The gap to a pan of pan.kind field is no such knob: each of its points makes the stage
+ * anew, field, saturation and chain. Values are taken as they stand: a map of uncertain numbers is a tolerance run's
+ * work. */
 #include "study_internal.h"
 
 #include <math.h>
@@ -11,6 +13,8 @@
 
 /* Points of an axis that names no number: a curve's, and each axis of a plane. */
 enum { LINE_POINTS = 200, PLANE_POINTS = 60, SEARCH_POINTS = 400 };
+/* The same for the gap, whose points cost a field each. */
+enum { GAP_LINE_POINTS = 30, GAP_PLANE_POINTS = 15 };
 
 /* The frequency's range where a target comes without an axis, in resonances: from below a third, where the third
  * harmonic meets resonance, to where the power is a percent. */
@@ -36,6 +40,7 @@ typedef struct mapping {
     tw_study__recipe recipe;
     size_t n_axes;
     const tw_study__knob *knobs[TW_PLAN_AXES];
+    const tw_rig *anew; /* where an axis is the gap: the rig that each point's stage is made from; else NULL */
 } mapping;
 
 static tw_half_bridge stage_at(const mapping *m, const double *values) {
@@ -47,9 +52,17 @@ static tw_half_bridge stage_at(const mapping *m, const double *values) {
 }
 
 static tw_status set_stage(tw_ctx *ctx, const double *values, const void *user, tw_half_bridge *stage) {
-    (void)ctx;
-    *stage = stage_at(user, values);
-    return TW_OK;
+    const mapping *m = user;
+    if (m->anew == NULL) {
+        *stage = stage_at(m, values);
+        return TW_OK;
+    }
+    tw_rig rig = *m->anew;
+    for (size_t a = 0; a < m->n_axes; a++) {
+        const tw_value value = tw_exactly(values[a]);
+        memcpy((char *)&rig + m->knobs[a]->offset, &value, sizeof value);
+    }
+    return tw_study_stage(ctx, &rig, stage);
 }
 
 tw_map_opts tw_map_opts_default(void) {
@@ -93,7 +106,8 @@ static tw_status make_axes(tw_ctx *ctx, const tw_map_opts *opts, tw_rig *rig, tw
                        opts->target != NULL ? "a target is looked for along one" : "a map has one or two");
     }
     for (size_t a = 0; a < opts->n_along; a++) {
-        const size_t points = opts->n_along > 1 ? PLANE_POINTS : LINE_POINTS;
+        const bool line = opts->n_along == 1, gap = strncmp(opts->along[a], "pan.gap", 7) == 0;
+        const size_t points = gap ? (line ? GAP_LINE_POINTS : GAP_PLANE_POINTS) : line ? LINE_POINTS : PLANE_POINTS;
         TW_TRY(tw_study__map_axis(ctx, opts->along[a], points, rig, &map->axes[a]));
         map->n_axes++;
     }
@@ -167,10 +181,12 @@ typedef struct crossing {
 static double above_resonance(double x, void *user) {
     const crossing *c = user;
     const double values[TW_PLAN_AXES] = {x};
-    const tw_half_bridge stage = stage_at(c->mapping, values);
+    tw_half_bridge stage;
     double f0 = NAN;
     const bool clean = tw_ctx_error(c->ctx)->status == TW_OK;
-    if (tw_load_resonance(c->ctx, &stage.load, stage.capacitance_f, &f0) != TW_OK && clean) {
+    const bool found = set_stage(c->ctx, values, c->mapping, &stage) == TW_OK &&
+                       tw_load_resonance(c->ctx, &stage.load, stage.capacitance_f, &f0) == TW_OK;
+    if (!found && clean) {
         tw_ctx_clear_error(c->ctx);
         return NAN;
     }
@@ -257,6 +273,7 @@ tw_status tw_study_map(tw_ctx *ctx, const tw_rig *rig, const tw_map_opts *opts, 
     if (status == TW_OK) {
         for (m.n_axes = 0; m.n_axes < map.n_axes; m.n_axes++) {
             m.knobs[m.n_axes] = tw_study__find_knob(map.axes[m.n_axes].key);
+            m.anew = strcmp(map.axes[m.n_axes].key, "pan.gap") == 0 ? &first : m.anew;
         }
         status = solve(ctx, &first, &chosen, &m, &map);
     }

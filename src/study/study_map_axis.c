@@ -30,10 +30,6 @@ static bool has_effect(const tw_rig *rig, const char *key, const char **why) {
             return false;
         }
     }
-    if (strcmp(key, "pan.gap") == 0) {
-        *why = "is not swept by map; 'tankwright coil --along pan.gap=2mm..20mm' shows what it does to the load";
-        return false;
-    }
     if (strcmp(key, "supply.voltage") == 0 && tw_is_known(rig->recorder.rail_voltage_v)) {
         *why = "has no effect, since recorder.rail_voltage states the rail: sweep that, or set it to unknown";
         return false;
@@ -65,6 +61,14 @@ static tw_status refuse_key(tw_ctx *ctx, const char *key, const tw_place *place)
         near = last != NULL && strcmp(last + 1, key) == 0 ? names[k] : NULL;
     }
     (void)tw_quote(key, strlen(key), quote);
+    const bool shape = strncmp(key, "pan.layers", 10) == 0 || strncmp(key, "coil.", 5) == 0 ||
+                       strcmp(key, "pan.temperature") == 0 || strcmp(key, "pan.current") == 0;
+    if (known && shape) {
+        return tw_fail_at(ctx, TW_BAD_ARGUMENT, "study", place,
+                          "%s shapes the field of coil and pan and is not swept; of these only pan.gap is, others take "
+                          "single values with --set",
+                          quote);
+    }
     if (known) {
         return tw_fail_at(ctx, TW_BAD_ARGUMENT, "study", place,
                           "%s cannot be swept, since no number of the operating point depends on it; bridge.frequency, "
