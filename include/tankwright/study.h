@@ -331,6 +331,7 @@ typedef struct tw_coil_curve {
     double *inductance_h; /* with pan */
     double *resistance_ohm, *pan_resistance_ohm, *winding_resistance_ohm;
     double *coupling, *efficiency;
+    double *pan_power_w; /* in the pan at the field "curve_current" of the study */
 } tw_coil_curve;
 
 /* A pan over this coil against the limits. */

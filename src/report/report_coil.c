@@ -11,14 +11,14 @@
 enum { LABEL_WIDTH = 38, LAYER_WIDTH = 18 };
 
 static const struct {
-    const char *title, *keys[10];
+    const char *title, *keys[11];
 } GROUPS[] = {
     {"Coil",
      {"air_inductance", "bare_inductance", "bare_inductance_fine_bars", "computed_inductance", "winding_resistance",
-      "winding_resistance_dc", "winding_skin_resistance", "winding_proximity_resistance"}},
+      "winding_resistance_dc", "winding_skin_resistance", "winding_proximity_resistance", "winding_bundle_resistance"}},
     {"Pan",
-     {"gap", "equivalent_inductance", "pan_resistance", "shield_resistance", "coupling", "induced_efficiency",
-      "current_per_kilowatt", "saturation_current", "saturation_rounds"}},
+     {"gap", "equivalent_inductance", "pan_resistance", "shield_resistance", "equivalent_resistance", "coupling",
+      "induced_efficiency", "share_beyond_pan", "current_per_kilowatt", "saturation_current", "saturation_rounds"}},
     {"Tank", {"switching_frequency", "resonant_frequency_bare", "resonant_frequency"}},
     {"Wanted", {"turns_wanted", "pitch_wanted"}},
 };
@@ -26,7 +26,7 @@ static const struct {
 static void put_fields(const tw_coil_study *study, const tw_report_text_opts *opts, tw_text *out) {
     for (size_t g = 0; g < sizeof GROUPS / sizeof GROUPS[0]; g++) {
         const char *title = GROUPS[g].title;
-        for (size_t k = 0; k < 10 && GROUPS[g].keys[k] != NULL; k++) {
+        for (size_t k = 0; k < 11 && GROUPS[g].keys[k] != NULL; k++) {
             const tw_field *f = tw_coil_study_field(study, GROUPS[g].keys[k]);
             char value[TW_QUANTITY_TEXT];
             if (f == NULL) {
@@ -126,14 +126,15 @@ static json_t *layers_of(const tw_coil_study *study) {
 static json_t *curve_of(const tw_coil_curve *c) {
     const size_t n = c->axis.n;
     return n == 0 ? json_null()
-                  : json_pack("{s:s, s:s, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "key", c->axis.key, "unit", c->axis.unit,
-                              "values", tw_report__json_numbers(c->axis.values, n), "equivalent_inductance",
-                              tw_report__json_numbers(c->inductance_h, n), "equivalent_resistance",
-                              tw_report__json_numbers(c->resistance_ohm, n), "pan_resistance",
+                  : json_pack("{s:s, s:s, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "key", c->axis.key, "unit",
+                              c->axis.unit, "values", tw_report__json_numbers(c->axis.values, n),
+                              "equivalent_inductance", tw_report__json_numbers(c->inductance_h, n),
+                              "equivalent_resistance", tw_report__json_numbers(c->resistance_ohm, n), "pan_resistance",
                               tw_report__json_numbers(c->pan_resistance_ohm, n), "winding_resistance",
                               tw_report__json_numbers(c->winding_resistance_ohm, n), "coupling",
                               tw_report__json_numbers(c->coupling, n), "induced_efficiency",
-                              tw_report__json_numbers(c->efficiency, n));
+                              tw_report__json_numbers(c->efficiency, n), "pan_power",
+                              tw_report__json_numbers(c->pan_power_w, n));
 }
 
 static json_t *candidates_of(const tw_coil_study *study) {
@@ -188,12 +189,17 @@ tw_status tw_report_write_coil(tw_ctx *ctx, const tw_coil_study *study, const ch
     TW_TRY(tw_output_open(ctx, path, &out));
     fprintf(out.stream,
             "%s (%s),equivalent_inductance (H),equivalent_resistance (ohm),pan_resistance (ohm),winding_resistance "
-            "(ohm),coupling,induced_efficiency\n",
+            "(ohm),coupling,induced_efficiency,pan_power (W)\n",
             c->axis.key, c->axis.unit);
     for (size_t k = 0; k < c->axis.n; k++) {
-        const double row[] = {c->axis.values[k],        c->inductance_h[k],           c->resistance_ohm[k],
-                              c->pan_resistance_ohm[k], c->winding_resistance_ohm[k], c->coupling[k],
-                              c->efficiency[k]};
+        const double row[] = {c->axis.values[k],
+                              c->inductance_h[k],
+                              c->resistance_ohm[k],
+                              c->pan_resistance_ohm[k],
+                              c->winding_resistance_ohm[k],
+                              c->coupling[k],
+                              c->efficiency[k],
+                              c->pan_power_w[k]};
         for (size_t i = 0; i < sizeof row / sizeof row[0]; i++) {
             char text[TW_NUMBER_TEXT] = "";
             const int n = isfinite(row[i]) ? snprintf(text, sizeof text, "%.9g", row[i]) : 0;

@@ -44,10 +44,11 @@ tw_status tw_study__coil_point(tw_ctx *ctx, const tw_study__coil *c, const tw_st
 
 /* ---- curves -------------------------------------------------------------------------------------------- */
 
-static tw_status make_curve(tw_ctx *ctx, const tw_study__coil *c, tw_coil_curve *curve) {
+static tw_status make_curve(tw_ctx *ctx, const tw_study__coil *c, double current_peak_a, tw_coil_curve *curve) {
     const size_t n = curve->axis.n;
-    double **const arrays[] = {&curve->inductance_h,           &curve->resistance_ohm, &curve->pan_resistance_ohm,
-                               &curve->winding_resistance_ohm, &curve->coupling,       &curve->efficiency};
+    double **const arrays[] = {
+        &curve->inductance_h, &curve->resistance_ohm, &curve->pan_resistance_ohm, &curve->winding_resistance_ohm,
+        &curve->coupling,     &curve->efficiency,     &curve->pan_power_w};
     for (size_t k = 0; k < sizeof arrays / sizeof arrays[0]; k++) {
         if ((*arrays[k] = tw_alloc(ctx, n, sizeof(double))) == NULL) {
             return TW_NO_MEMORY;
@@ -64,6 +65,7 @@ static tw_status make_curve(tw_ctx *ctx, const tw_study__coil *c, tw_coil_curve 
         curve->winding_resistance_ohm[k] = at.winding_ohm;
         curve->coupling[k] = at.z.coupling;
         curve->efficiency[k] = at.efficiency;
+        curve->pan_power_w[k] = 0.5 * current_peak_a * current_peak_a * at.pan_ohm;
         TW_TRY(tw_progress(ctx, (double)k / (double)n, "curves"));
     }
     return TW_OK;
@@ -137,7 +139,7 @@ static tw_status put_fields(tw_ctx *ctx, const tw_rig *rig, const tw_study__coil
         if (tw_is_known(rig->pan.diameter_m) && at->pan_ohm > 0.0) {
             TW_TRY(tw_coil_pan_share(ctx, c->field.plan, &c->pan, c->gap_m, c->frequency_hz,
                                      0.5 * rig->pan.diameter_m.value, &share));
-            put(out, "share_beyond_pan", "loss that the model puts beyond its rim", "", share);
+            put(out, "share_beyond_pan", "share of it beyond the pan's rim", "", share);
         }
         put(out, "current_per_kilowatt", "coil current for 1 kW, rms", "A", sqrt(1e3 / at->total_ohm));
         put(out, "saturation_current", "coil current of the saturation, peak", "A", c->current_peak_a);
@@ -157,6 +159,7 @@ static tw_status put_fields(tw_ctx *ctx, const tw_rig *rig, const tw_study__coil
             put(out, "resonant_frequency", "resonance with the pan", "Hz", resonance(at->loaded_h, c_f));
         }
     }
+    put(out, "curve_current", "coil current of the curves, peak", "A", out->current_peak_a);
     put(out, "computed_inductance", "geometry alone would give", "H",
         fabs(c->values.scale - 1.0) > 1e-12 ? c->values.computed_inductance_h : NAN);
     return TW_OK;
@@ -205,6 +208,26 @@ static tw_status put_layers(tw_ctx *ctx, const tw_rig *rig, const tw_study__coil
     return TW_OK;
 }
 
+/* A usual pan by the law and at the current of the rig's own, so that it is held against like; without saturation as it
+ * is. */
+tw_status tw_study__coil_preset_saturate(tw_ctx *ctx, const tw_rig *rig, const tw_study__coil *c, const char *name,
+                                         tw_stack *pan) {
+    const tw_metal *metal = tw_pan_preset_metal(name);
+    if (!isfinite(c->current_peak_a) || metal == NULL || !(metal->saturation_t > 0.0)) {
+        return TW_OK;
+    }
+    tw_rig other = *rig;
+    other.pan.layers[0] = (tw_rig_layer){0, tw_unknown(), tw_unknown(), tw_unknown()};
+    for (int k = 1; tw_rig_metal(k) != NULL; k++) {
+        other.pan.layers[0].metal = strcmp(tw_rig_metal(k), metal->name) == 0 ? k : other.pan.layers[0].metal;
+    }
+    tw_study__coil_field field = c->field; /* shares the plan: not to be disposed of */
+    field.pan = *pan;
+    field.gap_m = c->gap_m;
+    size_t rounds = 0;
+    return tw_study__saturate(ctx, &other, &field, c->frequency_hz, c->current_peak_a, pan, &rounds);
+}
+
 /* ---- which pan --------------------------------------------------------------------------------------------- */
 
 static tw_status add_candidate(tw_ctx *ctx, const tw_study__coil *c, const char *name, const tw_stack *pan,
@@ -237,6 +260,7 @@ static tw_status add_candidates(tw_ctx *ctx, const tw_rig *rig, const tw_study__
     for (size_t k = 0; tw_pan_name(k) != NULL; k++) {
         tw_stack pan;
         if (tw_pan_preset(tw_pan_name(k), temperature, &pan)) {
+            TW_TRY(tw_study__coil_preset_saturate(ctx, rig, c, tw_pan_name(k), &pan));
             TW_TRY(add_candidate(ctx, c, tw_pan_name(k), &pan, out));
         }
     }
@@ -277,9 +301,9 @@ static tw_status fill(tw_ctx *ctx, const tw_rig *rig, const tw_coil_study_opts *
     TW_TRY(put_fine_bars(ctx, rig, c, out));
     if (out->has_pan) {
         TW_TRY(put_layers(ctx, rig, c, out));
-        TW_TRY(make_curve(ctx, c, &out->along_gap));
+        TW_TRY(make_curve(ctx, c, out->current_peak_a, &out->along_gap));
     }
-    TW_TRY(make_curve(ctx, c, &out->along_frequency));
+    TW_TRY(make_curve(ctx, c, out->current_peak_a, &out->along_frequency));
     TW_TRY(tw_study__coil_says(ctx, rig, c, &at, out));
     if (out->has_limits) {
         TW_TRY(add_candidates(ctx, rig, c, out));
@@ -343,6 +367,7 @@ static void dispose_curve(tw_coil_curve *curve) {
     tw_free(curve->winding_resistance_ohm);
     tw_free(curve->coupling);
     tw_free(curve->efficiency);
+    tw_free(curve->pan_power_w);
 }
 
 void tw_coil_study_dispose(tw_coil_study *study) {

@@ -26,6 +26,9 @@ typedef struct tw_study__coil_at {
 tw_status tw_study__coil_point(tw_ctx *ctx, const tw_study__coil *c, const tw_stack *pan, double gap_m,
                                double frequency_hz, tw_study__coil_at *out) TW_MUST_USE;
 
+tw_status tw_study__coil_preset_saturate(tw_ctx *ctx, const tw_rig *rig, const tw_study__coil *c, const char *name,
+                                         tw_stack *pan) TW_MUST_USE;
+
 /* study_coil_words.c */
 tw_status tw_study__coil_says(tw_ctx *ctx, const tw_rig *rig, const tw_study__coil *c, const tw_study__coil_at *at,
                               tw_coil_study *out) TW_MUST_USE;

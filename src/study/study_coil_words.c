@@ -64,10 +64,17 @@ tw_status tw_study__coil_says(tw_ctx *ctx, const tw_rig *rig, const tw_study__co
     if (!tw_pan_preset("steel", temperature, &steel)) {
         return tw_fail(ctx, TW_INTERNAL, "study", "no pan called steel");
     }
+    TW_TRY(tw_study__coil_preset_saturate(ctx, rig, c, "steel", &steel));
     TW_TRY(tw_study__coil_point(ctx, c, &steel, c->gap_m, c->frequency_hz, &usual));
     const double ratio = at->pan_ohm / usual.pan_ohm;
     const double lowered = 100.0 * (1.0 - at->loaded_h / at->bare_h);
-    if (ratio < REFUSED_BELOW && lowered < TRANSPARENT_PERCENT) {
+    if (ratio < REFUSED_BELOW && lowered < -TRANSPARENT_PERCENT) {
+        say(out,
+            "This pan leads the flux and takes no heat: it adds %.3g ohm, where a steel pan adds %.3g ohm, and raises "
+            "L "
+            "from %.3g uH to %.3g uH, as ferrite does.",
+            at->pan_ohm, usual.pan_ohm, at->bare_h * 1e6, at->loaded_h * 1e6);
+    } else if (ratio < REFUSED_BELOW && lowered < TRANSPARENT_PERCENT) {
         say(out,
             "The field goes through this pan: it adds %.3g ohm, where a steel pan adds %.3g ohm, and L hardly changes, "
             "from %.3g uH to %.3g uH. It is too thin, conducts too little or stands too far away.",

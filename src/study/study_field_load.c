@@ -130,14 +130,17 @@ static tw_status sample(tw_ctx *ctx, const tw_study__coil_field *f, const tw_sta
  * series where the inductance fell too little for that. */
 static tw_status make_coupled(tw_ctx *ctx, const tw_study__coil_field *field, const tw_stack *pan, double frequency_hz,
                               const tw_study__coil_values *coil, tw_load *out, double *fit_error) {
-    tw_coil_z z;
+    tw_coil_z z, bare;
     *fit_error = 0.0;
     TW_TRY(tw_coil_solve(ctx, field->plan, pan, field->gap_m, frequency_hz, &z));
-    if (z.transformer_k < 1.0) { /* false for NaN */
+    TW_TRY(tw_coil_solve(ctx, field->plan, NULL, field->gap_m, frequency_hz, &bare));
+    const double below_ohm = coil->scale * (z.resistance_below_ohm - bare.resistance_below_ohm); /* as in sample() */
+    if (z.transformer_k < 1.0) {                                                                 /* false for NaN */
         *out = tw_load_coupled(coil->inductance_h, coil->resistance_ohm, z.transformer_k,
                                z.transformer_r_ohm * coil->scale);
+        out->resistance_ohm += below_ohm;
     } else {
-        *out = (tw_load){.resistance_ohm = coil->resistance_ohm + coil->scale * z.resistance_pan_ohm,
+        *out = (tw_load){.resistance_ohm = coil->resistance_ohm + below_ohm + coil->scale * z.resistance_pan_ohm,
                          .inductance_h = coil->inductance_h + coil->scale * (z.inductance_h - z.inductance_no_pan_h)};
     }
     return TW_OK;

@@ -81,14 +81,15 @@ static void the_stage_sees_what_the_field_says(void **state) {
     tw_coil_study_dispose(&study);
 }
 
+/* Along the frequency the field stays; along the gap each point makes it anew. */
 static void a_map_point_is_the_forecast(void **state) {
     tw_ctx *ctx = *state;
     static const char *const SET[] = {"pan.saturation=froehlich"};
-    for (size_t saturated = 0; saturated < 2; saturated++) {
-        const tw_rig rig = rig_with(ctx, SET, saturated);
+    static const char *const ALONG[] = {"bridge.frequency=31.7k..35k:2", "pan.gap=7.3mm..11.9mm:2"};
+    for (size_t k = 0; k < 4; k++) {
+        const tw_rig rig = rig_with(ctx, SET, k % 2);
         tw_map_opts opts = tw_map_opts_default();
-        static const char *const ALONG = "bridge.frequency=31.7k..35k:2";
-        opts.along = &ALONG;
+        opts.along = &ALONG[k / 2];
         opts.n_along = 1;
         tw_map map;
         tw_reading forecast;
@@ -131,6 +132,54 @@ static void permeability_and_current_agree(void **state) {
     assert_close(re, value(&study, "equivalent_resistance"), 1e-6, 0.0);
     assert_close(im, 2.0 * TW_PI * 31.7e3 * value(&study, "equivalent_inductance"), 1e-6, 0.0);
     tw_coil_study_dispose(&study);
+}
+
+/* The far end of a sweep over the gap is the rig with that gap; power of the curves is that of their current. */
+static void a_gap_is_swept(void **state) {
+    tw_ctx *ctx = *state;
+    static const char *const SET[] = {"pan.gap=11.9mm", "pan.saturation=froehlich"}, *const ALONG =
+                                                                                         "pan.gap=7.3mm..11.9mm:2";
+    const tw_rig rig = rig_with(ctx, NULL, 0), far = rig_with(ctx, SET, 1), magnetic = rig_with(ctx, SET, 2);
+    tw_map_opts opts = tw_map_opts_default();
+    opts.along = &ALONG;
+    opts.n_along = 1;
+    tw_map map;
+    tw_reading forecast;
+    assert_ok(tw_study_map(ctx, &rig, &opts, &map), ctx);
+    assert_ok(tw_study_forecast(ctx, &far, &forecast), ctx);
+    const double *power = tw_map_find_column(&map, "real_power")->values;
+    assert_close(power[1], tw_reading_field(&forecast, "real_power")->value.value, 1e-9, 0.0);
+    assert_true(fabs(power[0] / power[1] - 1.0) > 0.1);
+    tw_map_dispose(&map);
+    tw_reading_dispose(&forecast);
+    tw_coil_study study = study_of(ctx, &magnetic, NULL);
+    const double peak = value(&study, "curve_current");
+    assert_true(peak == value(&study, "saturation_current") && peak > 1.0);
+    for (size_t k = 0; k < study.along_gap.axis.n; k++) {
+        assert_close(study.along_gap.pan_power_w[k], peak * peak / 2.0 * study.along_gap.pan_resistance_ohm[k], 1e-12,
+                     0.0);
+    }
+    tw_coil_study_dispose(&study);
+}
+
+/* The usual pans follow the rig's law of saturation: one like the rig's own pan has the same R and L. */
+static void usual_pans_saturate_like_this_one(void **state) {
+    tw_ctx *ctx = *state;
+    static const char *const SET[] = {"pan.layers.1.thickness=1.5mm", "pan.saturation=froehlich"};
+    static const char *const LIMIT = "resistance=0.9..";
+    const tw_coil_study_opts opts = {.accept = &LIMIT, .n_accept = 1};
+    double steel_ohm[2];
+    for (size_t k = 0; k < 2; k++) {
+        const tw_rig rig = rig_with(ctx, SET, k + 1);
+        tw_coil_study study = study_of(ctx, &rig, &opts);
+        const tw_coil_candidate *own = &study.candidates[1], *steel = &study.candidates[3];
+        assert_string_equal(steel->name, "steel");
+        assert_close(steel->resistance_ohm, own->resistance_ohm, 1e-9, 0.0);
+        assert_close(steel->inductance_h, own->inductance_h, 1e-9, 0.0);
+        steel_ohm[k] = steel->resistance_ohm;
+        tw_coil_study_dispose(&study);
+    }
+    assert_true(fabs(steel_ohm[1] / steel_ohm[0] - 1.0) > 1e-3);
 }
 
 static void what_is_stated_wins_and_is_doubted(void **state) {
@@ -193,7 +242,7 @@ static void odd_pans_have_answers(void **state) {
         {"pan.saturation=froehlich", "pan.layers.1.metal=aluminium", "pan.diameter=190mm"},
         {"pan.layers.1.thickness=2um", "pan.diameter=190mm", "pan.temperature=80degC"},
         {"pan.layers.1.conductivity=0", "pan.diameter=190mm", "pan.temperature=80degC"}};
-    static const char *const WORDS[] = {"refuses this pan", "goes through this pan", "goes through this pan"};
+    static const char *const WORDS[] = {"refuses this pan", "goes through this pan", "leads the flux"};
     for (size_t k = 0; k < 3; k++) {
         const tw_rig rig = rig_with(ctx, SETS[k], 3);
         tw_coil_study study = study_of(ctx, &rig, NULL);
@@ -354,6 +403,8 @@ int main(void) {
     const struct CMUnitTest tests[] = {CASE(metals_have_one_set_of_names),
                                        CASE(the_stage_sees_what_the_field_says),
                                        CASE(a_map_point_is_the_forecast),
+                                       CASE(a_gap_is_swept),
+                                       CASE(usual_pans_saturate_like_this_one),
                                        CASE(permeability_and_current_agree),
                                        CASE(what_is_stated_wins_and_is_doubted),
                                        CASE(aluminium_is_refused_in_words),
