@@ -17,9 +17,9 @@ static const struct {
      {"air_inductance", "bare_inductance", "bare_inductance_fine_bars", "computed_inductance", "winding_resistance",
       "winding_resistance_dc", "winding_skin_resistance", "winding_proximity_resistance", "winding_bundle_resistance"}},
     {"Pan",
-     {"gap", "equivalent_inductance", "pan_resistance", "shield_resistance", "equivalent_resistance", "coupling",
-      "induced_efficiency", "share_beyond_pan", "current_per_kilowatt", "saturation_current", "saturation_rounds"}},
-    {"Tank", {"switching_frequency", "resonant_frequency_bare", "resonant_frequency"}},
+     {"gap", "equivalent_inductance", "pan_resistance", "shield_resistance", "coupling", "induced_efficiency",
+      "share_beyond_pan", "current_per_kilowatt", "saturation_current", "saturation_rounds"}},
+    {"Tank", {"switching_frequency", "equivalent_resistance", "resonant_frequency_bare", "resonant_frequency"}},
     {"Wanted", {"turns_wanted", "pitch_wanted"}},
 };
 
