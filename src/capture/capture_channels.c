@@ -145,15 +145,19 @@ static tw_status scale_codes(tw_ctx *ctx, capture_column *c, const capture_notes
                      : TW_OK;
 }
 
-static tw_status unit_from_option(tw_ctx *ctx, const char *file, const char *text, capture_column *c) {
+static bool unit_from_option(const char *text, capture_unit *unit) {
+    return tw_capture__read_unit(tw_capture__trim(text, strlen(text)), unit) && unit->kind != UNIT_PER_DIVISION;
+}
+
+tw_status tw_capture__check_units(tw_ctx *ctx, const tw_capture_opts *opts) {
     capture_unit unit;
-    if (!tw_capture__read_unit(tw_capture__trim(text, strlen(text)), &unit) || unit.kind == UNIT_PER_DIVISION) {
-        return tw_capture__fail(ctx, TW_BAD_ARGUMENT, file, 0, "--units %.20s: V, mV, A, mA or the like is expected",
-                                text);
+    for (size_t i = 0; opts->units != NULL && i < opts->n_units; i++) {
+        if (opts->units[i] != NULL && !unit_from_option(opts->units[i], &unit)) {
+            return tw_fail(ctx, TW_BAD_ARGUMENT, CAPTURE_ROOM, "--units %.20s: V, mV, A, mA or the like is expected",
+                           opts->units[i]);
+        }
     }
-    c->unit = unit;
-    c->has_unit = true;
-    return TW_OK;
+    return tw_capture__check_time_unit(ctx, opts);
 }
 
 static void take_factor(capture_column *c, size_t rows) {
@@ -170,7 +174,7 @@ static void take_factor(capture_column *c, size_t rows) {
     c->unit.factor = 1.0;
 }
 
-tw_status tw_capture__scale_columns(tw_ctx *ctx, const char *file, const tw_capture_opts *opts, capture_layout *layout,
+tw_status tw_capture__scale_columns(tw_ctx *ctx, const tw_capture_opts *opts, capture_layout *layout,
                                     const size_t *roles, size_t rows, tw_warnings *warnings) {
     size_t channel = 0;
     for (size_t i = 0; i < layout->n_columns; i++) {
@@ -189,7 +193,7 @@ tw_status tw_capture__scale_columns(tw_ctx *ctx, const char *file, const tw_capt
         }
         const bool unit_known = c->has_unit && c->unit.kind != UNIT_CODE && c->unit.kind != UNIT_NONE;
         if (opts->units != NULL && channel <= opts->n_units && opts->units[channel - 1] != NULL) {
-            TW_TRY(unit_from_option(ctx, file, opts->units[channel - 1], c));
+            c->has_unit = unit_from_option(opts->units[channel - 1], &c->unit);
         } else if (!unit_known) {
             const capture_note *unit = tw_capture__find_note(&layout->notes, NOTE_SIGNAL_UNIT, channel, c->name);
             const bool codes = are_codes(c->values, rows);

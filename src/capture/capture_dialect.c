@@ -73,7 +73,7 @@ typedef struct tally {
     size_t digits;                         /* texts that do not start like a word */
     size_t changes;                        /* texts that differ from the one before */
     size_t hash;
-    size_t all_numbers;             /* in all of the table */
+    size_t all_numbers, blanks;     /* in all of the table */
     size_t key_left;                /* numbers with a key word on their left */
     size_t like_decimals, integers; /* integers that look like the digits behind a decimal comma */
 } tally;
@@ -121,7 +121,9 @@ static size_t count_runs(const capture_sample *sample, const capture_dialect *d,
 
 static void count_cell(tally *t, capture_cell cell, cell_kind kind, bool key_before, bool counted) {
     capture_unit unit;
-    if (kind == CELL_NUMBER) {
+    if (kind == CELL_EMPTY) {
+        t->blanks++;
+    } else if (kind == CELL_NUMBER) {
         t->key_left += key_before;
         t->all_numbers++;
         t->numbers += counted;
@@ -175,6 +177,8 @@ static void judge_columns(capture_dialect *d, const tally *t, size_t texts) {
         d->is_unit[c] = !d->is_data[c] && c > 0 && d->is_data[c - 1] && t[c].units * 2 > half_rows;
         const bool words = t[c].changes * 2 > t[c].texts && t[c].digits == 0;
         d->is_text[c] = !d->is_data[c] && !d->is_unit[c] && t[c].texts * 2 > half_rows && !words;
+        d->is_empty[c] = !d->is_data[c] && t[c].all_numbers + t[c].changes + t[c].digits + t[c].units == 0 &&
+                         t[c].blanks * 2 > d->last - d->first + 1;
         all += d->is_data[c] ? seen : 0;
     }
     d->score = 2.0 * (double)all - 2.0 * (double)texts;
@@ -205,6 +209,7 @@ void tw_capture__drop_dialect(capture_dialect *d) {
     tw_free(d->is_data);
     tw_free(d->is_unit);
     tw_free(d->is_text);
+    tw_free(d->is_empty);
     *d = (capture_dialect){0};
 }
 
@@ -243,7 +248,8 @@ static tw_status try_dialect(tw_ctx *ctx, const capture_sample *sample, size_t f
     d->is_data = tw_alloc(ctx, d->n_columns, sizeof *d->is_data);
     d->is_unit = tw_alloc(ctx, d->n_columns, sizeof *d->is_unit);
     d->is_text = tw_alloc(ctx, d->n_columns, sizeof *d->is_text);
-    if (d->is_data == NULL || d->is_unit == NULL || d->is_text == NULL) {
+    d->is_empty = tw_alloc(ctx, d->n_columns, sizeof *d->is_empty);
+    if (d->is_data == NULL || d->is_unit == NULL || d->is_text == NULL || d->is_empty == NULL) {
         return TW_NO_MEMORY;
     }
     size_t texts;

@@ -43,6 +43,17 @@ static bool thousands_apart(double a, double b) {
     return fabs(power - floor(power + 0.5)) < 1e-3 && fabs(power) > 0.5;
 }
 
+tw_status tw_capture__check_time_unit(tw_ctx *ctx, const tw_capture_opts *opts) {
+    for (size_t i = 0; i < N_TIME_UNITS && opts->time_unit != NULL; i++) {
+        if (strcmp(opts->time_unit, TIME_UNITS[i].name) == 0) {
+            return TW_OK;
+        }
+    }
+    return opts->time_unit == NULL ? TW_OK
+                                   : tw_fail(ctx, TW_BAD_ARGUMENT, CAPTURE_ROOM,
+                                             "--time-unit %.20s: s, ms, us or ns is expected", opts->time_unit);
+}
+
 typedef struct question {
     tw_ctx *ctx;
     const char *file;
@@ -101,6 +112,10 @@ static tw_status by_noted_unit(const question *q, double noted, capture_interval
     return TW_OK;
 }
 
+/* A step of more than 10 us is slow for a record of a half bridge in seconds, and a usual one in ms or us. Our choice.
+ */
+static const double DOUBTFUL_STEP = 1.0000001e-5;
+
 static tw_status without_unit(const question *q, capture_interval *out) {
     double factor = 1.0;
     if (!isnan(q->stated)) {
@@ -120,6 +135,12 @@ static tw_status without_unit(const question *q, capture_interval *out) {
                                 q->axis->step);
     } else {
         (void)snprintf(out->said, sizeof out->said, "the time column in s (no unit stated)");
+        if (q->axis->step > DOUBTFUL_STEP) {
+            TW_TRY(tw_warn(q->ctx, q->warnings, "time_unit_assumed",
+                           "the time column steps by %.6g and no unit stands with it: seconds were assumed; if it is "
+                           "in ms or us, say so with --time-unit",
+                           q->axis->step));
+        }
     }
     out->unit_factor = factor;
     out->seconds = q->axis->step * factor;
@@ -131,13 +152,18 @@ static tw_status by_time_column(const question *q, capture_interval *out) {
     const capture_note *noted = tw_capture__find_note(&q->layout->notes, NOTE_TIME_UNIT, 1, c->name);
     const bool own_unit = c->has_unit && c->unit.kind == UNIT_TIME;
     if (q->opts->time_unit != NULL) {
+        const double said = own_unit ? c->unit.factor : noted != NULL ? noted->unit.factor : (double)NAN;
         for (size_t i = 0; i < N_TIME_UNITS; i++) {
             if (strcmp(q->opts->time_unit, TIME_UNITS[i].name) == 0) {
+                if (!isnan(said) && !agree(said, TIME_UNITS[i].factor)) {
+                    TW_TRY(tw_warn(q->ctx, q->warnings, "time_unit_overridden",
+                                   "%s says that time is in %s; %s was taken as asked by --time-unit",
+                                   own_unit ? "the header" : "the preamble", unit_name(said), TIME_UNITS[i].name));
+                }
                 return by_column_unit(q, TIME_UNITS[i].factor, "option", out);
             }
         }
-        return tw_capture__fail(q->ctx, TW_BAD_ARGUMENT, q->file, 0, "--time-unit %.20s: s, ms, us or ns is expected",
-                                q->opts->time_unit);
+        return tw_capture__check_time_unit(q->ctx, q->opts);
     }
     if (own_unit) {
         return by_column_unit(q, c->unit.factor, "its header", out);

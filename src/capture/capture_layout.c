@@ -36,14 +36,27 @@ static void read_role(capture_column *c, capture_cell cell) {
     const bool ends = n > 4 && strcmp(word + n - 4, "time") == 0;
     c->named_time = c->named_time || one_of(word, TIME) || begins || ends;
     c->named_index = c->named_index || one_of(word, INDEX);
-    c->named_frequency = c->named_frequency || strncmp(word, "freq", 4) == 0;
+    c->named_frequency = c->named_frequency || strncmp(word, "freq", 4) == 0 || strcmp(word, "f") == 0;
+}
+
+static bool is_letter(capture_cell cell) {
+    return cell.length == 1 && isalpha((unsigned char)cell.text[0]);
+}
+
+/* A letter that stands for a unit in capitals only: in small ones it is a name. */
+static bool is_small_name(capture_cell cell) {
+    return cell.length == 1 && strchr("avw", cell.text[0]) != NULL;
 }
 
 /* Takes a unit off the end of a name: "u (V)", "u [mV]", "u / V", "u in V", "u_mV". Parentheses around anything else
- * belong to the name. */
-static bool take_unit(capture_cell *cell, capture_unit *unit) {
+ * belong to the name, and so does a lone letter unless the row's letters are units (`letters`). "u_A" beside "u_B"
+ * (`counts`) is a name too. */
+static bool take_unit(capture_cell *cell, bool letters, bool counts, capture_unit *unit) {
     const char *s = cell->text;
     const size_t n = cell->length;
+    if (is_letter(*cell) && (!letters || is_small_name(*cell))) {
+        return false;
+    }
     if (tw_capture__read_bracketed_unit(*cell, unit)) {
         *cell = (capture_cell){s, 0};
         return true;
@@ -61,6 +74,9 @@ static bool take_unit(capture_cell *cell, capture_unit *unit) {
             continue;
         }
         const capture_cell tail = tw_capture__trim(s + i - 1 + skip, n - (i - 1) - skip);
+        if (is_letter(tail) && (counts || (c == '_' && is_small_name(tail)))) {
+            return false;
+        }
         if (tail.length > 0 && tw_capture__read_bracketed_unit(tail, unit)) {
             const size_t keep = c == ' ' ? i - 4 : i - 1;
             *cell = tw_capture__trim(s, keep);
@@ -82,10 +98,10 @@ static void set_unit(capture_column *c, const capture_unit *unit) {
 }
 
 /* One header cell for a column. */
-static void read_header_cell(capture_column *c, capture_cell cell) {
+static void read_header_cell(capture_column *c, capture_cell cell, bool letters, bool counts) {
     capture_unit unit;
     read_role(c, cell);
-    if (take_unit(&cell, &unit)) {
+    if (take_unit(&cell, letters, counts, &unit)) {
         set_unit(c, &unit);
         read_role(c, cell);
     }
@@ -100,10 +116,15 @@ static void read_header_cell(capture_column *c, capture_cell cell) {
 typedef struct header_row {
     capture_cell *cells;
     size_t n;
+    bool letters; /* lone letters are units */
 } header_row;
 
 static size_t table_width(const capture_layout *l) {
-    return l->n_columns == 0 ? 0 : l->columns[l->n_columns - 1].index + 1;
+    size_t n = l->n_columns;
+    while (n > 0 && l->columns[n - 1].empty) {
+        n--;
+    }
+    return n == 0 ? 0 : l->columns[n - 1].index + 1;
 }
 
 /* Names with blanks in a table divided by blanks: wide gaps divide, or brackets join the word before. */
@@ -162,13 +183,13 @@ static header_row split_header(const capture_layout *l, capture_cell line, captu
         for (size_t i = 0; i < sizeof OTHERS; i++) {
             const size_t other = tw_capture__split(line.text, line.length, OTHERS[i], cells, most);
             if (other == width) {
-                return (header_row){cells, other};
+                return (header_row){cells, other, false};
             }
         }
         n = tw_capture__split(line.text, line.length, l->separator, cells, most);
         n = n > most ? most : n;
     }
-    return (header_row){cells, n};
+    return (header_row){cells, n, false};
 }
 
 /* Words stand above at least half of the columns and no numbers above any. */
@@ -177,7 +198,7 @@ static bool is_header(const capture_layout *l, header_row row) {
     bool last_colon = false;
     for (size_t i = 0; i < l->n_columns; i++) {
         const capture_column *c = &l->columns[i];
-        if (c->unit_of != 0) {
+        if (c->unit_of != 0 || c->empty) {
             continue;
         }
         wanted++;
@@ -194,7 +215,12 @@ static bool is_header(const capture_layout *l, header_row row) {
         last_colon =
             last_colon || memchr(cell.text, ':', cell.length) != NULL || memchr(cell.text, '=', cell.length) != NULL;
     }
-    const bool key = row.n > 0 && row.n <= 2 && tw_capture__is_key(row.cells[0]);
+    bool values = true; /* "Vertical unit,mV,A": a key with a unit for each channel */
+    for (size_t i = 1; i < row.n; i++) {
+        capture_unit unit;
+        values = values && (row.cells[i].length == 0 || tw_capture__read_bracketed_unit(row.cells[i], &unit));
+    }
+    const bool key = row.n > 0 && (row.n <= 2 || values) && tw_capture__is_key(row.cells[0]);
     return words > 0 && words * 2 >= wanted && !key && !(last_colon && words < 2);
 }
 
@@ -225,7 +251,7 @@ static bool is_unit_row(const capture_layout *l, header_row row) {
     capture_unit unit;
     for (size_t i = 0; i < l->n_columns; i++) {
         const capture_column *c = &l->columns[i];
-        if (c->unit_of == 0 && c->index < row.n && row.cells[c->index].length > 0) {
+        if (c->unit_of == 0 && !c->empty && c->index < row.n && row.cells[c->index].length > 0) {
             words++;
             units += tw_capture__read_bracketed_unit(row.cells[c->index], &unit);
         }
@@ -233,17 +259,55 @@ static bool is_unit_row(const capture_layout *l, header_row row) {
     return units * 2 >= words && units > 0;
 }
 
-static void apply_rows(capture_layout *l, header_row near, header_row far, bool far_used) {
+/* A lone "A" may be ampere or the first of A, B, C. It is a unit where every cell of the row is one; where the row
+ * above or below gives every column a name; and where another cell beside the time is a unit beyond doubt (mV). */
+static bool letters_are_units(const capture_layout *l, header_row row, const header_row *names) {
+    bool all = true, certain = false, named = names != NULL;
+    capture_unit unit;
     for (size_t i = 0; i < l->n_columns; i++) {
-        capture_column *c = &l->columns[i];
-        if (c->unit_of != 0) {
+        const capture_column *c = &l->columns[i];
+        if (c->unit_of != 0 || c->empty) {
             continue;
         }
-        if (c->index < near.n) {
-            read_header_cell(c, near.cells[c->index]);
+        const capture_cell cell = c->index < row.n ? row.cells[c->index] : (capture_cell){"", 0};
+        const bool is_unit = !is_small_name(cell) && tw_capture__read_bracketed_unit(cell, &unit);
+        capture_column role = {0};
+        read_role(&role, cell);
+        if (!is_unit && !role.named_time && !role.named_index) {
+            return false;
         }
-        if (far_used && c->index < far.n) {
-            read_header_cell(c, far.cells[c->index]);
+        all = all && is_unit;
+        certain = certain || (is_unit && cell.length > 1 && !role.named_time && unit.kind != UNIT_TIME);
+        named = named && c->index < names->n && names->cells[c->index].length > 0;
+    }
+    return all || certain || named;
+}
+
+/* "u_A" beside "u_B": the last letter counts. */
+static bool counts_on(header_row row, size_t at) {
+    const capture_cell cell = row.cells[at];
+    for (size_t i = 0; i < row.n && cell.length > 1; i++) {
+        const capture_cell other = row.cells[i];
+        const char last = other.length == cell.length ? other.text[other.length - 1] : '\0';
+        if (isalpha((unsigned char)last) && strchr("AVWavwSs", last) == NULL &&
+            memcmp(other.text, cell.text, cell.length - 1) == 0) {
+            return true;
+        }
+    }
+    return false;
+}
+
+static void apply_row(capture_layout *l, header_row row) {
+    for (size_t i = 0; i < l->n_columns; i++) {
+        capture_column *c = &l->columns[i];
+        if (c->unit_of != 0 || c->index >= row.n) {
+            continue;
+        }
+        const capture_cell cell = row.cells[c->index];
+        double value;
+        /* above an empty column a key word or a number belongs to a preamble */
+        if (!c->empty || (!tw_capture__is_key(cell) && tw_capture__read_cell(cell, l->decimal, &value) == CELL_TEXT)) {
+            read_header_cell(c, cell, row.letters, counts_on(row, c->index));
         }
     }
 }
@@ -257,16 +321,21 @@ static tw_status read_header(tw_ctx *ctx, const capture_sample *sample, size_t f
     const bool memory = near_cells != NULL && far_cells != NULL;
     if (memory && previous_line(sample, &i)) {
         const capture_cell line = tw_capture__sample_line(sample, i);
-        const header_row near = split_header(l, line, near_cells, most);
+        header_row near = split_header(l, line, near_cells, most);
         if (is_header(l, near) && !is_key_line(line)) {
-            header_row far = {far_cells, 0};
+            header_row far = {far_cells, 0, false};
             bool far_used = false;
             if (previous_line(sample, &i)) {
                 far = split_header(l, tw_capture__sample_line(sample, i), far_cells, most);
                 far_used = is_header(l, far) && !is_key_line(tw_capture__sample_line(sample, i)) &&
                            (is_unit_row(l, near) || is_unit_row(l, far));
             }
-            apply_rows(l, near, far, far_used);
+            near.letters = letters_are_units(l, near, far_used ? &far : NULL);
+            far.letters = far_used && letters_are_units(l, far, &near);
+            apply_row(l, near);
+            if (far_used) {
+                apply_row(l, far);
+            }
         }
     }
     tw_free(near_cells);
@@ -311,15 +380,18 @@ tw_status tw_capture__find_layout(tw_ctx *ctx, const capture_sample *sample, con
     l.columns = tw_alloc(ctx, dialect->n_columns, sizeof *l.columns);
     tw_status status = l.columns != NULL ? TW_OK : TW_NO_MEMORY;
     for (size_t c = 0; c < dialect->n_columns && status == TW_OK; c++) {
-        if (dialect->is_data[c] || dialect->is_unit[c]) {
-            l.columns[l.n_columns] =
-                (capture_column){.index = c, .unit_of = dialect->is_unit[c] ? l.n_columns : 0, .unit = {.factor = 1.0}};
+        if (dialect->is_data[c] || dialect->is_unit[c] || dialect->is_empty[c]) {
+            l.columns[l.n_columns] = (capture_column){.index = c,
+                                                      .unit_of = dialect->is_unit[c] ? l.n_columns : 0,
+                                                      .empty = dialect->is_empty[c],
+                                                      .unit = {.factor = 1.0}};
             l.n_columns++;
         }
         l.text_columns = l.text_columns || dialect->is_text[c];
     }
     if (status == TW_OK) {
         status = read_header(ctx, sample, dialect->first, &l);
+        tw_capture__prune_empty(&l);
     }
     if (status == TW_OK) {
         read_row_units(sample, dialect->first, &l);

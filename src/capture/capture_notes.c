@@ -191,6 +191,64 @@ static capture_cell following(const capture_cell *cells, size_t n, size_t i) {
 
 enum { NOTE_CELLS = 256 };
 
+/* A row with a value for each channel: "Volts per division,1 V,5 V", also with the unit in the cell behind the value.
+ * False, and nothing kept, where it is no such row. An empty cell between two values is a channel without one. */
+static bool read_per_channel(reader *r, const capture_cell *cells, size_t n, size_t at, const capture_dialect *d,
+                             bool in_table) {
+    enum { MOST = 64 };
+    capture_note notes[MOST + 1];
+    size_t count = 0, values = 0, next = 1;
+    capture_cell key = cells[0], first = {"", 0};
+    for (size_t i = 1; i + 1 < key.length && first.length == 0; i++) {
+        if (key.text[i] == ':' || key.text[i] == '=') {
+            first = tw_capture__trim(key.text + i + 1, key.length - i - 1);
+            key = tw_capture__trim(key.text, i);
+        }
+    }
+    char tag[32];
+    const capture_unit key_unit = unit_in_key(&key);
+    const note_kind kind = tw_capture__classify_key(key, tag, sizeof tag);
+    if ((in_table && at + 1 < d->n_columns && d->is_data[at + 1]) || (!is_vertical(kind) && kind != NOTE_SIGNAL_UNIT) ||
+        tw_capture__channel_prefix(tag) > 0) {
+        return false;
+    }
+    for (capture_cell cell = first.length > 0 ? first : next < n ? cells[next++] : first;; cell = cells[next++]) {
+        capture_note note = {.kind = kind, .unit = key_unit};
+        capture_unit unit, behind;
+        const bool is_unit = tw_capture__read_bracketed_unit(cell, &unit);
+        if (kind == NOTE_SIGNAL_UNIT && is_unit) {
+            note.unit = unit;
+        } else if (cell.length > 0 &&
+                   tw_capture__read_quantity(cell, r->decimal, &note.value, &behind) == cell.length) {
+            note.unit = behind.kind != UNIT_NONE ? behind : key_unit;
+        } else if (is_unit && count > 0) {
+            notes[count - 1].unit = unit;
+            note.kind = NOTE_NAME; /* no value of its own */
+        } else if (cell.length > 0) {
+            break;
+        } else {
+            note.kind = NOTE_NONE;
+        }
+        if (note.kind != NOTE_NAME) {
+            notes[count++] = note;
+            values += note.kind != NOTE_NONE;
+        }
+        if (next >= n || count == MOST || (in_table && at + next < d->n_columns && d->is_data[at + next])) {
+            break;
+        }
+    }
+    for (size_t i = 0; i < count && values > 1; i++) {
+        (void)snprintf(tag, sizeof tag, "chan%zu", i + 1);
+        if (notes[i].kind == NOTE_SIGNAL_UNIT) {
+            (void)snprintf(notes[i].tag, sizeof notes[i].tag, "%s", tag);
+            keep(r, &notes[i]);
+        } else if (notes[i].kind != NOTE_NONE) {
+            (void)keep_number(r, kind, notes[i].value, notes[i].unit, tag);
+        }
+    }
+    return values > 1;
+}
+
 static void read_row(reader *r, const capture_cell *cells, size_t n, const capture_cell *below, size_t n_below,
                      const capture_dialect *d, bool in_table) {
     static const capture_cell none = {"", 0};
@@ -198,6 +256,9 @@ static void read_row(reader *r, const capture_cell *cells, size_t n, const captu
         const bool data = i < d->n_columns && d->is_data[i];
         if (cells[i].length == 0 || (in_table && data) || isdigit((unsigned char)cells[i].text[0])) {
             continue;
+        }
+        if (read_per_channel(r, cells + i, n - i, i, d, in_table)) {
+            return; /* the values are no keys */
         }
         if (read_inside(r, cells[i])) {
             continue;

@@ -142,6 +142,7 @@ typedef struct capture_dialect {
     bool *is_data;      /* [n_columns] columns of numbers */
     bool *is_unit;      /* [n_columns] a unit in every row */
     bool *is_text;      /* [n_columns] text in every row, not a preamble */
+    bool *is_empty;     /* [n_columns] a cell in most rows and nothing in any */
     size_t n_columns;
     double score;
 } capture_dialect;
@@ -205,6 +206,7 @@ typedef struct capture_column {
     char name[64];
     bool named_time, named_index, named_frequency;
     bool named; /* the name comes from the file */
+    bool empty; /* no value in any row; kept so that the channels after it keep their numbers */
     bool has_unit;
     capture_unit unit;
     double *values;
@@ -222,6 +224,13 @@ typedef struct capture_layout {
 tw_status tw_capture__find_layout(tw_ctx *ctx, const capture_sample *sample, const capture_dialect *dialect,
                                   capture_layout *out);
 void tw_capture__drop_layout(capture_layout *layout);
+
+/* ---- columns without a value (capture_empty.c) ---- */
+
+/* Behind the header: drops those that are no channels by name or place. */
+void tw_capture__prune_empty(capture_layout *layout);
+/* Behind the values: drops gaps in front of a time column. */
+void tw_capture__settle_empty(capture_layout *layout, size_t rows);
 
 /* ---- all numbers (capture_table.c) ---- */
 
@@ -253,8 +262,9 @@ typedef struct capture_axis {
     double scatter; /* largest distance of a stamp from the line, over the step */
     size_t rows;    /* rows that belong to the record (the first block where time restarts) */
     size_t blocks;
-    size_t wrong;   /* stamps that were off and put right */
-    size_t missing; /* rows that the stamps say are missing */
+    size_t wrong;       /* stamps that were off and put right */
+    size_t first_wrong; /* the row of the first of them */
+    size_t missing;     /* rows that the stamps say are missing */
 } capture_axis;
 
 bool tw_capture__looks_like_time(const double *t, size_t n);
@@ -305,6 +315,7 @@ typedef struct capture_interval {
     char said[160];     /* where it came from */
 } capture_interval;
 
+tw_status tw_capture__check_time_unit(tw_ctx *ctx, const tw_capture_opts *opts);
 double tw_capture__noted_interval(const capture_notes *notes, bool *with_unit, bool *disagree);
 /* `column` may be NULL: no time column. */
 tw_status tw_capture__settle_interval(tw_ctx *ctx, const char *file, const tw_capture_opts *opts,
@@ -315,8 +326,10 @@ tw_status tw_capture__settle_interval(tw_ctx *ctx, const char *file, const tw_ca
 
 tw_status tw_capture__drop_repeats(tw_ctx *ctx, capture_layout *layout, size_t *roles, size_t rows,
                                    tw_warnings *warnings);
+/* The names of units in the options, before a file is opened. */
+tw_status tw_capture__check_units(tw_ctx *ctx, const tw_capture_opts *opts);
 /* Codes to signals, prefixes away, names and units settled. */
-tw_status tw_capture__scale_columns(tw_ctx *ctx, const char *file, const tw_capture_opts *opts, capture_layout *layout,
+tw_status tw_capture__scale_columns(tw_ctx *ctx, const tw_capture_opts *opts, capture_layout *layout,
                                     const size_t *roles, size_t rows, tw_warnings *warnings);
 /* ---- formats (capture_format.c) ---- */
 

@@ -31,7 +31,17 @@ static tw_status check_opts(tw_ctx *ctx, const tw_capture_opts *o) {
     if (!isnan(o->sample_interval_s) && !(o->sample_interval_s > 0 && isfinite(o->sample_interval_s))) {
         return tw_fail(ctx, TW_BAD_ARGUMENT, CAPTURE_ROOM, "--sample-interval must be greater than 0");
     }
-    return TW_OK;
+    return tw_capture__check_units(ctx, o);
+}
+
+/* Silence would leave a channel without its unit, or give it that of another one. */
+static tw_status check_unit_count(tw_ctx *ctx, const tw_capture_opts *o, size_t channels) {
+    if (o->units == NULL || o->n_units == channels) {
+        return TW_OK;
+    }
+    return tw_fail(ctx, TW_BAD_ARGUMENT, CAPTURE_ROOM,
+                   "--units gives %zu unit(s) but the record has %zu channel(s): one for each is needed", o->n_units,
+                   channels);
 }
 
 static tw_status no_interval(tw_ctx *ctx, const char *name) {
@@ -53,6 +63,11 @@ tw_status tw_capture_read_text(tw_ctx *ctx, const char *name, const char *text, 
         tw_capture_dispose(&record.capture);
         return no_interval(ctx, name);
     }
+    const tw_status counted = check_unit_count(ctx, opts, record.capture.n_channels);
+    if (counted != TW_OK) {
+        tw_capture_dispose(&record.capture);
+        return counted;
+    }
     *out = record.capture;
     return TW_OK;
 }
@@ -61,8 +76,13 @@ tw_status tw_capture_read_text(tw_ctx *ctx, const char *name, const char *text, 
 
 static tw_status read_each(tw_ctx *ctx, const char *const *paths, size_t n, const tw_capture_opts *opts,
                            capture_record *records) {
+    tw_capture_opts own = *opts;
     for (size_t i = 0; i < n; i++) {
-        TW_TRY(tw_capture__read_path(ctx, paths[i], opts, n == 1, &records[i]));
+        TW_TRY(tw_capture__read_path(ctx, paths[i], &own, n == 1, &records[i]));
+        const size_t channels = records[i].capture.n_channels; /* the next file's units stand behind this one's */
+        const size_t taken = channels < own.n_units ? channels : own.n_units;
+        own.n_units -= taken;
+        own.units = own.n_units > 0 ? own.units + taken : NULL;
     }
     return TW_OK;
 }
@@ -176,6 +196,7 @@ tw_status tw_capture_read(tw_ctx *ctx, const char *const *paths, size_t n_paths,
             }
         }
         status = read_paths(ctx, own, n, opts, records, &all);
+        status = status == TW_OK ? check_unit_count(ctx, opts, all.n_channels) : status;
     }
     for (size_t i = 0; records != NULL && i < n_paths; i++) {
         tw_capture_dispose(&records[i].capture);

@@ -1,6 +1,7 @@
 /* One file: from lines to columns, from columns to a capture. */
 #include "capture_private.h"
 
+#include <float.h>
 #include <math.h>
 #include <string.h>
 
@@ -53,8 +54,9 @@ static tw_status warn_axis(work *w, const capture_axis *axis, const capture_inte
                        axis->rows));
     }
     if (axis->wrong > 0) {
-        TW_TRY(tw_warn(w->ctx, warnings, "wrong_time_stamp", "%zu time stamp(s) do not fit their neighbours; put right",
-                       axis->wrong));
+        TW_TRY(tw_warn(w->ctx, warnings, "wrong_time_stamp",
+                       "%zu time stamp(s) do not fit their neighbours (the first in line %zu); put right", axis->wrong,
+                       w->layout.first_row + axis->first_wrong));
     }
     if (axis->missing > 0) {
         TW_TRY(tw_warn(w->ctx, warnings, "missing_rows", "%zu row(s) are missing by the time stamps; left open",
@@ -152,25 +154,36 @@ static tw_status fit_length(work *w, size_t column, size_t samples) {
     return TW_OK;
 }
 
-static tw_status warn_channel(work *w, const tw_capture_channel *channel, size_t number) {
+/* `open` rows were left open by the time stamps: said already. */
+static tw_status warn_channel(work *w, const tw_capture_channel *channel, size_t number, size_t open) {
     tw_warnings *warnings = &w->record.capture.warnings;
+    const size_t samples = w->record.capture.samples;
+    size_t present = 0, above = 0, below = 0;
+    for (size_t i = 0; i < samples; i++) {
+        present += isnan(channel->values[i]) ? 0 : 1;
+        above += channel->values[i] > DBL_MAX;
+        below += channel->values[i] < -DBL_MAX;
+    }
+    if (above + below > 0) {
+        TW_TRY(tw_warn(w->ctx, warnings, "over_range",
+                       "channel %zu (%s): %zu of %zu samples are over range (%zu above, %zu below)", number,
+                       channel->name, above + below, samples, above, below));
+    }
     if (channel->finite == 0) {
         return tw_warn(w->ctx, warnings, "no_samples", "channel %zu (%s) has no finite sample", number, channel->name);
     }
-    if (channel->minimum == channel->maximum) {
-        return tw_warn(w->ctx, warnings, "constant_channel", "channel %zu (%s) is constant at %.6g", number,
-                       channel->name, channel->minimum);
-    }
-    size_t present = 0;
-    for (size_t i = 0; i < w->record.capture.samples; i++) {
-        present += isnan(channel->values[i]) ? 0 : 1;
-    }
-    if (present * 2 < w->record.capture.samples) {
-        return tw_warn(w->ctx, warnings, "sparse_channel",
+    if (present * 2 < samples - open) {
+        TW_TRY(tw_warn(w->ctx, warnings, "sparse_channel",
                        "channel %zu (%s) has samples in %zu of %zu rows only: it was recorded at a lower rate", number,
-                       channel->name, present, w->record.capture.samples);
+                       channel->name, present, samples));
+    } else if (samples - present > open) {
+        TW_TRY(tw_warn(w->ctx, warnings, "missing_samples", "channel %zu (%s): %zu of %zu samples are missing", number,
+                       channel->name, samples - present - open, samples));
     }
-    return TW_OK;
+    return channel->minimum < channel->maximum
+               ? TW_OK
+               : tw_warn(w->ctx, warnings, "constant_channel", "channel %zu (%s) is constant at %.6g", number,
+                         channel->name, channel->minimum);
 }
 
 static tw_status fill_channels(work *w) {
@@ -212,8 +225,12 @@ static tw_status fill_channels(work *w) {
         column->values = NULL;
     }
     TW_TRY(tw_capture__summarise(w->ctx, c->channels, c->n_channels, c->samples));
-    for (size_t i = 0; i < c->n_channels; i++) {
-        TW_TRY(warn_channel(w, &c->channels[i], i + 1));
+    for (size_t i = 0, k = 0; i < w->layout.n_columns; i++) {
+        if (tw_capture__is_channel(w->roles[i])) {
+            const size_t role = w->roles[i];
+            TW_TRY(warn_channel(w, &c->channels[k], k + 1, role == 0 ? 0 : w->axes[role - 1].missing));
+            k++;
+        }
     }
     return TW_OK;
 }
@@ -236,7 +253,7 @@ static tw_status finish(work *w, const size_t *roles) {
         TW_TRY(tw_capture__find_roles(w->ctx, w->name, w->opts, &w->layout, w->rows, w->roles, &c->warnings));
         TW_TRY(tw_capture__drop_repeats(w->ctx, &w->layout, w->roles, w->rows, &c->warnings));
     }
-    TW_TRY(tw_capture__scale_columns(w->ctx, w->name, w->opts, &w->layout, w->roles, w->rows, &c->warnings));
+    TW_TRY(tw_capture__scale_columns(w->ctx, w->opts, &w->layout, w->roles, w->rows, &c->warnings));
     TW_TRY(fit_axes(w));
     TW_TRY(settle_time(w));
     return fill_channels(w);
@@ -317,6 +334,7 @@ static tw_status read_text(text_work *w, bool alone) {
     }
     TW_TRY(tw_capture__find_layout(w->ctx, &w->sample, &w->dialect, &w->layout));
     TW_TRY(tw_capture__load(w->source, &w->layout, &w->rows, &w->skipped));
+    tw_capture__settle_empty(&w->layout, w->rows);
     TW_TRY(tw_capture__finish_table(w->ctx, w->source->name, w->opts, &w->layout, NULL, w->rows, &w->record));
     if (w->skipped > 0) {
         TW_TRY(

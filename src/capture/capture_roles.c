@@ -3,6 +3,7 @@
 
 #include <math.h>
 #include <string.h>
+#include <strings.h>
 
 static size_t last_finite(const double *v, size_t rows) {
     while (rows > 0 && !isfinite(v[rows - 1])) {
@@ -37,7 +38,7 @@ static bool time_by_content(const capture_layout *l, const capture_column *c, si
 }
 
 static bool time_by_name(const capture_column *c, size_t rows) {
-    if (c->unit_of != 0 || (c->has_unit && c->unit.kind != UNIT_TIME && c->unit.kind != UNIT_CODE)) {
+    if (c->unit_of != 0 || c->empty || (c->has_unit && c->unit.kind != UNIT_TIME && c->unit.kind != UNIT_CODE)) {
         return false;
     }
     return c->named_time || (c->has_unit && c->unit.kind == UNIT_TIME) ||
@@ -62,8 +63,9 @@ static tw_status mark_time(tw_ctx *ctx, const char *file, const tw_capture_opts 
     size_t named = 0, numbers = 0, last = 0;
     for (size_t i = 0; i < l->n_columns; i++) {
         roles[i] = l->columns[i].unit_of != 0 ? ROLE_UNIT : 0;
-        numbers += roles[i] == 0;
-        last = roles[i] == 0 ? i : last;
+        const bool values = roles[i] == 0 && !l->columns[i].empty;
+        numbers += values;
+        last = values ? i : last;
         named += time_by_name(&l->columns[i], rows);
     }
     if (opts->time_column != 0) {
@@ -115,18 +117,37 @@ static size_t nearest_time(const capture_layout *l, const size_t *roles, size_t 
     return found;
 }
 
+static bool only_rises_or_falls(const double *v, size_t rows) {
+    for (size_t i = 1; i < rows; i++) {
+        if (!(v[1] > v[0] ? v[i] > v[i - 1] : v[i] < v[i - 1])) {
+            return false;
+        }
+    }
+    return rows > 2;
+}
+
+/* Frequency takes the place of time: its name stands above a column that only rises or only falls, and nothing is
+ * time. A first column in hertz need not be in order. */
 static tw_status refuse_frequency(tw_ctx *ctx, const char *file, const capture_layout *l, size_t rows) {
-    const capture_column *c = &l->columns[0];
-    if (!c->named_frequency || c->unit_of != 0 || rows < 3) {
+    const capture_column *c = NULL;
+    bool timed = false;
+    for (size_t i = l->n_columns; i > 0; i--) {
+        const capture_column *at = &l->columns[i - 1];
+        const bool stated = i == 1 && strcasecmp(at->name, "f") != 0;
+        if (at->named_frequency && at->unit_of == 0 && !at->empty &&
+            (stated || only_rises_or_falls(at->values, rows))) {
+            c = at;
+        }
+        timed = timed || time_by_name(at, rows);
+    }
+    if (c == NULL || rows < 3 || (timed && (c != &l->columns[0] || strcasecmp(c->name, "f") == 0))) {
         return TW_OK;
     }
     const double first = c->values[1] - c->values[0], last = c->values[rows - 1] - c->values[rows - 2];
-    if (first > 0 && fabs(last - first) < 0.02 * first) {
-        return tw_capture__fail(ctx, TW_BAD_DATA, file, l->first_row,
-                                "the first column is frequency in even steps: a spectrum, not a record over time");
-    }
-    return tw_capture__fail(ctx, TW_BAD_DATA, file, l->first_row,
-                            "the first column is frequency: a frequency sweep, not a record over time");
+    const bool even = first > 0 && fabs(last - first) < 0.02 * first;
+    return tw_capture__fail(ctx, TW_BAD_DATA, file, l->first_row, "column %zu is frequency%s, not a record over time",
+                            c->index + 1,
+                            even ? " in even steps: a spectrum or a frequency sweep" : ": a frequency sweep");
 }
 
 static tw_status refuse_logic(tw_ctx *ctx, const char *file, const capture_layout *l, const size_t *roles,
@@ -134,6 +155,9 @@ static tw_status refuse_logic(tw_ctx *ctx, const char *file, const capture_layou
     bool changes = false, any = false;
     for (size_t i = 0; i < l->n_columns; i++) {
         if (!tw_capture__is_channel(roles[i])) {
+            continue;
+        }
+        if (l->columns[i].empty) {
             continue;
         }
         any = true;
@@ -145,7 +169,7 @@ static tw_status refuse_logic(tw_ctx *ctx, const char *file, const capture_layou
             if (v[k] != 0 && v[k] != 1 && !isnan(v[k])) {
                 return TW_OK;
             }
-            changes = changes || (k > 0 && v[k] != v[k - 1]);
+            changes = changes || (k > 0 && !isnan(v[k]) && !isnan(v[k - 1]) && v[k] != v[k - 1]);
         }
     }
     if (!any) {

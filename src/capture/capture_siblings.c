@@ -5,6 +5,7 @@
 #include <fcntl.h>
 #include <string.h>
 #include <strings.h>
+#include <sys/stat.h>
 #include <unistd.h>
 
 static const char *base_of(const char *path) {
@@ -64,6 +65,10 @@ static bool same_stem(const char *a, const char *b) {
 
 bool tw_capture__starts_as_cfg(const char *path) {
     char bytes[4096];
+    struct stat info;
+    if (stat(path, &info) != 0 || !S_ISREG(info.st_mode)) { /* a look into a pipe would take its bytes */
+        return false;
+    }
     const int fd = open(path, O_RDONLY | O_CLOEXEC);
     if (fd < 0) {
         return false;

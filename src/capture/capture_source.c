@@ -122,7 +122,22 @@ tw_status tw_capture__open_text(tw_ctx *ctx, const char *name, const char *text,
     return TW_OK;
 }
 
-/* Maps a regular file; anything else (a pipe) is left to tw_read_file. */
+/* A device may never end and a folder has no bytes: refused by its kind, before it is opened. */
+static tw_status check_kind(const capture_source *s, bool *pipe) {
+    struct stat info;
+    *pipe = false;
+    if (stat(s->name, &info) != 0) {
+        return tw_capture__fail(s->ctx, TW_STORAGE, s->name, 0, "cannot open: %s", strerror(errno));
+    }
+    *pipe = S_ISFIFO(info.st_mode);
+    if (*pipe || S_ISREG(info.st_mode)) {
+        return TW_OK;
+    }
+    return tw_capture__fail(s->ctx, TW_STORAGE, s->name, 0, "cannot read: it is %s",
+                            S_ISDIR(info.st_mode) ? "a folder" : "not a plain file");
+}
+
+/* Maps a regular file. */
 static tw_status map_file(capture_source *s, size_t max_bytes) {
     const int fd = open(s->name, O_RDONLY | O_CLOEXEC);
     if (fd < 0) {
@@ -150,7 +165,11 @@ static tw_status map_file(capture_source *s, size_t max_bytes) {
 
 tw_status tw_capture__open_path(tw_ctx *ctx, const char *path, size_t max_bytes, capture_source *out) {
     capture_source s = {.ctx = ctx, .name = path};
-    TW_TRY(map_file(&s, max_bytes));
+    bool pipe;
+    TW_TRY(check_kind(&s, &pipe));
+    if (!pipe) { /* opening a named pipe twice would lose its writer */
+        TW_TRY(map_file(&s, max_bytes));
+    }
     if (s.map == NULL) {
         TW_TRY(tw_read_file(ctx, path, max_bytes, &s.owned, &s.length));
         s.bytes = s.owned;

@@ -79,8 +79,9 @@ bool tw_capture__is_index(const double *t, size_t n) {
 static size_t block_end(const double *t, size_t n) {
     for (size_t i = 4; i < n; i++) { /* a block has four rows at least: less is a disordered column */
         const double span = t[i - 1] - t[0];
-        if (t[i] < t[i - 1] && span > 0 && fabs(t[i] - t[0]) <= 1.01 * span / (double)(i - 1) &&
-            (i + 1 >= n || t[i + 1] < t[i - 1])) {
+        /* below earlier stamps too: else the last ones stand too far ahead */
+        if (t[i] < t[i - 1] && t[i] < t[i - (i < 8 ? 2 : 4)] && span > 0 &&
+            fabs(t[i] - t[0]) <= 1.01 * span / (double)(i - 1) && (i + 1 >= n || t[i + 1] < t[i - 1])) {
             return i;
         }
     }
@@ -108,21 +109,48 @@ bool tw_capture__looks_like_time(const double *t, size_t n) {
     return falling * 100 <= n && bad * 20 <= n && far * (n < 32 ? n + 1 : 4) <= n && changes >= (n < 3 ? 1U : 2U);
 }
 
-/* Stamps that stand off while their neighbours agree with each other. */
-static size_t mend_stamps(double *t, size_t n, double step, double tolerance) {
+/* The first and the last stamp have a neighbour on one side only: wrong beyond doubt where time would fall, or where
+ * more rows would be missing than there are. */
+static bool mend_end(double *end, double from, double step, size_t n) {
+    const double steps = (*end - from) / step;
+    if (isfinite(*end) && steps > -0.5 && steps < (double)n + 1.5) {
+        return false;
+    }
+    *end = from + step;
+    return true;
+}
+
+/* Stamps that stand off while their neighbours agree with each other: at most three next to each other. *first is the
+ * row of the first one. */
+static size_t mend_stamps(double *t, size_t n, double step, double tolerance, size_t *first) {
+    enum { MOST_TOGETHER = 3 };
     size_t mended = 0;
+    const bool steady = n > 4 && fabs(t[2] - t[1] - step) <= tolerance && fabs(t[3] - t[2] - step) <= tolerance;
+    if (steady && mend_end(&t[0], t[1], -step, n)) {
+        *first = 0;
+        mended++;
+    }
     for (size_t i = 1; i < n; i++) {
-        const bool last = i + 1 == n;
-        const double off = t[i] - t[i - 1] - step;
-        if (fabs(off) <= tolerance) {
+        if (fabs(t[i] - t[i - 1] - step) <= tolerance) {
             continue;
         }
-        const double across = last ? 2 * step : t[i + 1] - t[i - 1];
-        if (!isfinite(t[i]) ? (last || fabs(across - 2 * step) <= 0.5 * tolerance)
-                            : (!last && fabs(across - 2 * step) <= 0.5 * tolerance)) {
-            t[i] = t[i - 1] + 0.5 * across;
-            mended++;
+        size_t together = 0;
+        for (size_t k = 1; k <= MOST_TOGETHER && i + k < n && together == 0; k++) {
+            const double across = t[i + k] - t[i - 1];
+            together = fabs(across - (double)(k + 1) * step) <= 0.5 * tolerance ? k : 0;
         }
+        if (together == 0 && i + 1 == n && n > 4) {
+            together = mend_end(&t[i], t[i - 1], step, n) ? 1 : 0;
+        } else {
+            const double across = together > 0 ? (t[i + together] - t[i - 1]) / (double)(together + 1) : 0;
+            const double before = t[i - 1];
+            for (size_t k = 0; k < together; k++) {
+                t[i + k] = before + (double)(k + 1) * across;
+            }
+        }
+        *first = mended == 0 && together > 0 ? i : *first;
+        mended += together;
+        i += together;
     }
     return mended;
 }
@@ -173,8 +201,13 @@ static tw_status unusable(tw_ctx *ctx, const char *file, size_t first_line, cons
             "one is with --time-column or use --no-time-column",
             falling, n - 1);
     }
+    size_t worst = n > 1 ? 1 : 0;
+    const double mean = n > 1 ? (t[n - 1] - t[0]) / (double)(n - 1) : 0;
+    for (size_t i = 2; i < n; i++) {
+        worst = fabs(t[i] - t[i - 1] - mean) > fabs(t[worst] - t[worst - 1] - mean) ? i : worst;
+    }
     return tw_capture__fail(
-        ctx, TW_BAD_DATA, file, first_line,
+        ctx, TW_BAD_DATA, file, first_line + worst,
         "the samples are not evenly spaced in time; with --no-time-column and --sample-interval the "
         "time column is left out");
 }
@@ -263,7 +296,7 @@ tw_status tw_capture__fit_axis(tw_ctx *ctx, const char *file, size_t first_line,
     const double usual = runs ? slope : steps[count / 2];
     const double tolerance = runs ? 1.125 * (usual > grid ? usual : grid) : 0.6 * usual;
     axis.index = tw_capture__is_index(t, n);
-    axis.wrong = mend_stamps(t, n, usual, 0.5 * usual + grid);
+    axis.wrong = mend_stamps(t, n, usual, 0.5 * usual + grid, &axis.first_wrong);
     if (axis.wrong > 1 + n / 200 || falls(t, n)) {
         return unusable(ctx, file, first_line, t, n);
     }

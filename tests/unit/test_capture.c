@@ -94,7 +94,7 @@ static const expected CASES[] = {
     {"trailing separators", "Time (s),Loop (V),\n0,0.5,\n1e-6,0.75,\n2e-6,0.25,\n", 3, 1, 1e-6, 0, 2, 0.25, 0.25,
      "Loop", "V", NULL},
     {"ragged rows", "Time (s),A (V),B (V)\n0,0.5,1.5\n1e-6,0.75,2.5\n2e-6,0.25\n3e-6,0.5,1.25\n", 4, 2, 1e-6, 0, 1,
-     0.75, 2.5, "A", "V", NULL},
+     0.75, 2.5, "A", "V", "missing_samples"},
     {"header wider than the rows", "Time (s),A (V),B (V),C (V)\n0,0.5,1.5\n1e-6,0.75,2.5\n2e-6,0.25,3.5\n", 3, 2, 1e-6,
      0, 1, 0.75, 2.5, "A", "V", NULL},
     /* 8: numbers */
@@ -148,9 +148,9 @@ static const expected CASES[] = {
     /* 12: not finite */
     {"over range and missing",
      "t (s),u (V),i (A)\n0,0.5,0.5\n1e-6,inf,nan\n2e-6,-inf,\n3e-6,0.25,-0.5\n4e-6,0.5,****\n", 5, 2, 1e-6, 0, 1,
-     (double)INFINITY, NONE, "u", "V", NULL},
+     (double)INFINITY, NONE, "u", "V", "over_range"},
     {"beyond the range in words", "t (s),u (V)\n0,>5.0\n1e-6,0.75\n2e-6,<-5.0\n3e-6,0.25\n", 4, 1, 1e-6, 0, 2,
-     -(double)INFINITY, -(double)INFINITY, "u", "V", NULL},
+     -(double)INFINITY, -(double)INFINITY, "u", "V", "over_range"},
     {"every fourth row missing",
      "t (s),u (V)\n0,0.5\n4e-7,0.75\n8e-7,0.25\n16e-7,0.5\n20e-7,0.125\n24e-7,0.25\n32e-7,0.5\n36e-7,0.375\n", 10, 1,
      4e-7, 0, 4, 0.5, 0.5, "u", "V", "missing_rows"},

@@ -199,10 +199,10 @@ static void a_wav_file(void **state) {
     tw_text t;
     tw_text_init(ctx, &t, 1 << 16);
     put_wav(&t, 192000, 2, 50, 200);
-    static const char *const UNITS[] = {"mV"};
+    static const char *const UNITS[] = {"mV", "V"};
     tw_capture_opts o = tw_capture_opts_default();
     o.units = UNITS;
-    o.n_units = 1;
+    o.n_units = 2;
     tw_capture c;
     assert_ok(tw_capture_read_text(ctx, "a.wav", t.data, t.length, &o, &c), ctx);
     assert_int_equal(c.samples, 50);
