@@ -19,9 +19,10 @@ enum { N_FREQUENCIES = 25, MOST_BRANCHES_WANTED = 10, FEWEST_BRANCHES = 2, MOST_
 #define LOWEST_HZ 10e3
 #define HIGHEST_HZ 1e6
 #define MOST_HARMONIC 30.0
-#define FIT_ERROR 0.005   /* relative, of R and of L; half of what is promised */
-#define ROUND_CHANGE 1e-5 /* relative, of the current */
-#define MUCH 0.2          /* stated against computed */
+#define FIT_ERROR 0.005    /* relative, of R and of L; half of what is promised */
+#define ROUND_CHANGE 1e-5  /* relative, of the current */
+#define MUCH 0.2           /* stated against computed */
+#define CORNERS_BELOW 30.0 /* a branch with its corner so far below the lowest frequency is a resistance to 0.1 % */
 
 static tw_status not_known(tw_ctx *ctx, const char *key) {
     return TW_STUDY_FAIL_KEY(ctx, TW_NEEDS_OPTION, key,
@@ -165,7 +166,14 @@ static tw_status make_load(tw_ctx *ctx, const tw_study__coil_field *field, const
             break;
         }
     }
-    tw_load load = {.resistance_ohm = chain.resistance_ohm + coil->resistance_ohm, .inductance_h = chain.inductance_h};
+    tw_load load = {.resistance_ohm = coil->resistance_ohm, .inductance_h = chain.inductance_h};
+    if (chain.resistance_ohm > 0.0 && chain.n_branches < TW_MAX_BRANCHES) {
+        /* the pan's, not the coil's: a branch whose corner lies far below, so that its heat counts as the pan's */
+        const double corner_w = 2.0 * TW_PI * low / CORNERS_BELOW;
+        load.branches[load.n_branches++] = (tw_chain_branch){chain.resistance_ohm / corner_w, chain.resistance_ohm};
+    } else {
+        load.resistance_ohm += chain.resistance_ohm;
+    }
     for (size_t k = 0; k < chain.n_branches; k++) {
         load.branches[load.n_branches++] =
             (tw_chain_branch){chain.branch_inductance_h[k], chain.branch_resistance_ohm[k]};
